@@ -1,0 +1,167 @@
+"""What the pipeline concludes: verdicts, findings and the evaluation that holds them, in SI units.
+
+Words carry `{quantity.name}` placeholders; they are filled with numbers in the unit system asked for only when
+the evaluation is written to the wire, so that one kept evaluation can be read in either system.
+"""
+
+from __future__ import annotations
+
+import datetime
+from typing import Literal
+
+import msgspec
+
+from service.model.quantity import Quantity
+from service.model.visit import SetAside, State
+
+VerdictToken = Literal["above", "within", "below", "undecided", "not_measured", "implausible"]
+DecisionRule = Literal["simple", "guarded", "precautionary"]
+Severity = Literal["note", "advisory", "fault", "hazard"]
+SEVERITIES: tuple[Severity, ...] = ("note", "advisory", "fault", "hazard")
+"""From least to most serious."""
+
+
+class Verdict(msgspec.Struct, frozen=True, omit_defaults=True):
+    """One criterion applied to one quantity.
+
+    Attributes:
+        criterion: id of the criterion.
+        quantity: name of the quantity judged.
+        verdict: `above`, `within`, `below`, `undecided`, `not_measured` or `implausible`.
+        token: what the reasoning sees, `<criterion>.<verdict>`.
+        lower, upper: limits in force, SI; absent where there is none.
+        probability_above, probability_below: probability that the true value lies beyond that limit.
+        decision_rule, confidence: how the verdict was reached.
+        source, locator, checked: where the limit comes from and how it was checked.
+        overridden: the client's reason, where the client gave its own limit.
+        precaution: True where an undecided value was counted as exceeded to be on the safe side.
+    """
+
+    criterion: str
+    quantity: str
+    verdict: VerdictToken
+    token: str
+    subject: str | None = None
+    lower: float | None = None
+    upper: float | None = None
+    probability_above: float | None = None
+    probability_below: float | None = None
+    decision_rule: DecisionRule | None = None
+    confidence: float | None = None
+    source: str | None = None
+    locator: str | None = None
+    checked: str | None = None
+    overridden: str | None = None
+    precaution: bool = False
+
+
+class RankedCause(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A possible cause with the evidence for and against it.
+
+    `rank` starts at 1; causes that the readings cannot tell apart share a rank.
+    `score` is the number of expected tokens that hold minus those that speak against, weighted as the cause says.
+    """
+
+    cause: str
+    title: str
+    remedy: str
+    rank: int
+    score: float
+    evidence_for: tuple[str, ...] = ()
+    evidence_against: tuple[str, ...] = ()
+    not_yet_known: tuple[str, ...] = ()
+
+
+class NextReading(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A reading worth taking next: which procedure, and what it would settle."""
+
+    procedure: str
+    title: str
+    settles: tuple[str, ...]
+    station: str | None = None
+    cautions: tuple[str, ...] = ()
+
+
+class Finding(msgspec.Struct, frozen=True, omit_defaults=True):
+    """One conclusion put into words, with everything it rests on."""
+
+    code: str
+    severity: Severity
+    title: str
+    summary: str
+    why_it_matters: str
+    what_to_do: str
+    rules: tuple[str, ...]
+    evidence: tuple[str, ...]
+    certainty: float | None = None
+    causes: tuple[RankedCause, ...] = ()
+    next_readings: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    sources: tuple[str, ...] = ()
+    known_false_alarms: tuple[str, ...] = ()
+
+
+class NotJudged(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A criterion that could not be applied, and the reading or rating that is missing."""
+
+    criterion: str
+    quantity: str
+    title: str
+    reason: Literal["not_measured", "undecided", "implausible", "no_limit"]
+    detail: str
+    missing: tuple[str, ...] = ()
+    procedures: tuple[str, ...] = ()
+
+
+class ContextResult(msgspec.Struct, frozen=True, omit_defaults=True):
+    """Everything concluded for one operating state and one area of the house."""
+
+    state: State
+    area: str | None
+    quantities: tuple[Quantity, ...]
+    verdicts: tuple[Verdict, ...]
+    observations: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    not_judged: tuple[NotJudged, ...]
+    next_readings: tuple[NextReading, ...]
+    firings: tuple[tuple[str, str], ...]
+
+
+class CautionText(msgspec.Struct, frozen=True):
+    """A caution as shown."""
+
+    code: str
+    text: str
+    rests_on: str
+
+
+class SourceText(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A source as cited."""
+
+    key: str
+    title: str
+    kind: str
+    publisher: str
+    edition: str
+    checked: str
+
+
+class Evaluation(msgspec.Struct, frozen=True, omit_defaults=True):
+    """The whole answer to one visit."""
+
+    ruleset_version: str
+    ruleset_digest: str
+    contexts: tuple[ContextResult, ...]
+    cautions: tuple[CautionText, ...]
+    sources: tuple[SourceText, ...]
+    set_aside: tuple[SetAside, ...]
+    visited_at: datetime.datetime | None = None
+    site_reference: str | None = None
+    job_reference: str | None = None
+    equipment_reference: str | None = None
+
+    @property
+    def highest_severity(self) -> Severity | None:
+        """The most serious severity among all findings; None where there is none."""
+        found = [finding.severity for context in self.contexts for finding in context.findings]
+        return max(found, key=SEVERITIES.index) if found else None

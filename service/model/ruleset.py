@@ -1,0 +1,302 @@
+"""The records that the TOML files under `rules/` are read into, field for field; unknown keys are refused.
+
+Only `service.ruleset` builds them. A `Ruleset` is immutable; every later stage reads it and nothing else.
+"""
+
+from __future__ import annotations
+
+import datetime
+from typing import Literal
+
+import msgspec
+
+from service.model.evaluation import DecisionRule, Severity
+
+Checked = Literal["read", "computed", "second_hand", "remembered", "practice"]
+"""How a statement was checked: read in the document, computed, read where another quotes it, from memory,
+or common practice without a source."""
+
+
+class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True, kw_only=True):
+    """Base of every record read from `rules/`."""
+
+
+# vocabulary/units.toml ------------------------------------------------------------------------------------------
+
+
+class Unit(Record, kw_only=True):
+    """One accepted unit: UCUM code, definition for pint, other accepted spellings, symbol used in words."""
+
+    code: str
+    pint: str
+    symbol: str
+    spellings: list[str] = []
+
+
+class Dimension(Record, kw_only=True):
+    """A kind of number, its unit inside the service, and the units accepted for it."""
+
+    meaning: str
+    base: str
+    display: dict[Literal["ip", "si"], str]
+    decimals: dict[Literal["ip", "si"], int]
+    unit: list[Unit]
+
+
+# vocabulary/quantities/<topic>.toml -----------------------------------------------------------------------------
+
+
+class Bounds(Record, kw_only=True):
+    """A range in a stated unit; either end may be open."""
+
+    unit: str
+    low: float | None = None
+    high: float | None = None
+
+
+class QuantityEntry(Record, kw_only=True):
+    """A derived quantity: what it is, how it is obtained, what is plausible, and what it rests on."""
+
+    title: str
+    dimension: str
+    meaning: str
+    method: str
+    plausible: Bounds
+    sources: list[str]
+    needs: list[str]
+
+
+# vocabulary/stations.toml, elements.toml, arrangements.toml -----------------------------------------------------
+
+
+class StationName(Record, kw_only=True):
+    """A trade name of a station: the gap before or after the first (or last) element of a kind in the path."""
+
+    title: str
+    meaning: str
+    after: list[str] = []
+    before: list[str] = []
+
+
+class Place(Record, kw_only=True):
+    """A place that is not a gap of the air path."""
+
+    title: str
+    meaning: str
+
+
+class ElementKind(Record, kw_only=True):
+    """A kind of element of the air path and how its pressure drop grows with flow."""
+
+    title: str
+    meaning: str
+    side: Literal["duct", "equipment"]
+    exponent: float
+    exponent_uncertainty: float
+    checked: Checked
+    sources: list[str]
+
+
+class Arrangement(Record, kw_only=True):
+    """A default air path and rating boundary; a client may override either."""
+
+    title: str
+    meaning: str
+    air_path: list[str]
+    inside: list[str]
+    sources: list[str]
+
+
+class Observation(Record, kw_only=True):
+    """A yes-or-no token that is not a comparison of a number."""
+
+    title: str
+    meaning: str
+
+
+# instruments/<class>.toml ---------------------------------------------------------------------------------------
+
+
+class Instrument(Record, kw_only=True):
+    """Default accuracy of a class of instrument, used where the client states none.
+
+    `share` of the reading or `floor`, whichever is larger, as limits of a rectangular distribution; `resolution`
+    is the smallest step shown; `zero_unchecked` is added where no zero check is recorded.
+    """
+
+    id: str
+    title: str
+    reading_kinds: list[str]
+    dimension: str
+    unit: str
+    share: float
+    floor: float
+    resolution: float
+    zero_unchecked: float = 0.0
+    checked: Checked
+    sources: list[str]
+    note: str = ""
+
+
+# sources/<key>.toml ---------------------------------------------------------------------------------------------
+
+
+class Source(Record, kw_only=True):
+    """A document or kind of knowledge that rules rest on."""
+
+    id: str
+    kind: Literal["standard", "handbook", "law", "paper", "rating", "practice", "derivation"]
+    title: str
+    publisher: str
+    edition: str
+    access: str
+    checked: Checked
+    note: str = ""
+
+
+# criteria/<topic>/<id>.toml -------------------------------------------------------------------------------------
+
+
+class Limit(Record, kw_only=True):
+    """Limits of one criterion, in force from and until a date and under conditions.
+
+    A bound is a number with `unit`, or `*_rating` (a rated number of the equipment) times `*_factor`.
+    `when` lists observation tokens that must all hold.
+    """
+
+    unit: str | None = None
+    lower: float | None = None
+    upper: float | None = None
+    lower_rating: str | None = None
+    upper_rating: str | None = None
+    lower_factor: float = 1.0
+    upper_factor: float = 1.0
+    when: list[str] = []
+    from_date: datetime.date | None = None
+    until_date: datetime.date | None = None
+    source: str
+    locator: str
+    checked: Checked
+
+
+class Criterion(Record, kw_only=True):
+    """One comparison of one quantity with its limits. Tokens are `<id>.<verdict>`."""
+
+    id: str
+    title: str
+    quantity: str
+    decision_rule: DecisionRule
+    confidence: float
+    limit: list[Limit]
+    report: bool = True
+    note: str = ""
+
+
+# diagnosis/<topic>/<id>.toml ------------------------------------------------------------------------------------
+
+
+class Diagnosis(Record, kw_only=True):
+    """One rule: the tokens that establish one conclusion, and the words, causes and readings that go with it.
+
+    A rule without `severity` is an intermediate conclusion that other rules read as `conclusion:<id>`.
+    """
+
+    id: str
+    title: str
+    status: Literal["stable", "trial"]
+    since: str
+    when: list[str]
+    concludes: str | None = None
+    severity: Severity | None = None
+    summary: str = ""
+    why_it_matters: str = ""
+    what_to_do: str = ""
+    causes: list[str] = []
+    next_readings: list[str] = []
+    cautions: list[str] = []
+    sources: list[str] = []
+    known_false_alarms: list[str] = []
+
+    @property
+    def conclusion(self) -> str:
+        """Token of the conclusion this rule establishes."""
+        return f"conclusion:{self.concludes or self.id}"
+
+
+# vocabulary/causes/<topic>.toml ---------------------------------------------------------------------------------
+
+
+class Cause(Record, kw_only=True):
+    """A possible cause: what it predicts, what speaks against it, what rules it out."""
+
+    title: str
+    remedy: str
+    expects: list[str]
+    against: list[str] = []
+    excluded_by: list[str] = []
+    cautions: list[str] = []
+
+
+# cautions/<id>.toml, procedures/<id>.toml -----------------------------------------------------------------------
+
+
+class Caution(Record, kw_only=True):
+    """A caution text, what brings it up, and what it rests on.
+
+    `with_tokens`: any one of these tokens (observations, verdicts, conclusions) brings it up; `always` does so on
+    every evaluation.
+    """
+
+    id: str
+    title: str
+    text: str
+    rests_on: str
+    checked: Checked
+    sources: list[str] = []
+    with_tokens: list[str] = []
+    always: bool = False
+
+
+class Procedure(Record, kw_only=True):
+    """How to take one reading. `gives` lists the quantities it makes possible or settles."""
+
+    id: str
+    title: str
+    reading_kind: str
+    station: str | None = None
+    gives: list[str]
+    steps: list[str]
+    settled_when: str
+    cautions: list[str]
+    sources: list[str]
+
+
+class Release(Record, kw_only=True):
+    """`ruleset.toml`: which version this folder is."""
+
+    version: str
+    released: datetime.date
+    title: str
+    summary: str
+    fan_out_limit: int
+
+
+class Ruleset(msgspec.Struct, frozen=True):
+    """Everything under one version of `rules/`, by id."""
+
+    release: Release
+    digest: str
+    dimensions: dict[str, Dimension]
+    quantities: dict[str, QuantityEntry]
+    stations: dict[str, StationName]
+    places: dict[str, Place]
+    elements: dict[str, ElementKind]
+    arrangements: dict[str, Arrangement]
+    observations: dict[str, Observation]
+    instruments: dict[str, Instrument]
+    sources: dict[str, Source]
+    criteria: dict[str, Criterion]
+    diagnoses: dict[str, Diagnosis]
+    causes: dict[str, Cause]
+    cautions: dict[str, Caution]
+    procedures: dict[str, Procedure]

@@ -1,0 +1,484 @@
+"""What a client sends. Strict: unknown fields are refused, numbers are bounded, text is bounded and free of U+0000.
+
+The accepted unit spellings of each measure are a closed list, published in the contract and under
+`/v1/vocabulary/units`; they live in `rules/vocabulary/units.toml`.
+"""
+
+import datetime
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+LARGEST = 1e9
+
+Number = Annotated[float, Meta(ge=-LARGEST, le=LARGEST)]
+NotNegative = Annotated[float, Meta(ge=0, le=LARGEST)]
+Share = Annotated[float, Meta(ge=0, le=1)]
+UnitCode = Annotated[str, Meta(min_length=1, max_length=40)]
+Identifier = Annotated[
+    str, Meta(min_length=1, max_length=64, pattern="^[A-Za-z0-9][A-Za-z0-9_.:-]*$", description="An id of your own.")
+]
+Text = Annotated[str, Meta(max_length=2000, pattern="^[^\\u0000]*$")]
+Label = Annotated[str, Meta(min_length=1, max_length=120, pattern="^[^\\u0000]*$")]
+Moment = Annotated[datetime.datetime, Meta(tz=True, description="RFC 3339 with offset.")]
+Location = Annotated[
+    str,
+    Meta(
+        min_length=1,
+        max_length=80,
+        pattern="^[a-z][a-z0-9_.]*$",
+        description="A station of the air path: a trade name from `/v1/vocabulary/stations`, or `before.<element>` "
+        "or `after.<element>`; for readings of air, also a place from `/v1/vocabulary/places`.",
+    ),
+]
+ElementName = Annotated[str, Meta(min_length=1, max_length=40, pattern="^[a-z][a-z0-9_]*$")]
+
+
+class Body(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True, kw_only=True):
+    """Base of all request structs."""
+
+
+# Measures: one struct per dimension, so that the contract can list the units each accepts ------------------------
+
+
+class Pressure(Body, kw_only=True):
+    """A gauge pressure or a pressure difference."""
+
+    value: Number
+    unit: UnitCode
+
+
+class AbsolutePressure(Body, kw_only=True):
+    """A pressure above vacuum, such as a barometer's at the site (not reduced to sea level)."""
+
+    value: Number
+    unit: UnitCode
+
+
+class Temperature(Body, kw_only=True):
+    """A temperature on a scale with an offset."""
+
+    value: Number
+    unit: UnitCode
+
+
+class TemperatureDifference(Body, kw_only=True):
+    """A difference of two temperatures: 20 degF here is 11.1 K, not -6.7 degC."""
+
+    value: Number
+    unit: UnitCode
+
+
+class Ratio(Body, kw_only=True):
+    """A dimensionless number: relative humidity, efficiency, power factor."""
+
+    value: Number
+    unit: UnitCode
+
+
+class VolumeFlow(Body, kw_only=True):
+    """A volume of air (or gas) per time."""
+
+    value: Number
+    unit: UnitCode
+
+
+class ElectricPower(Body, kw_only=True):
+    """Real electric power."""
+
+    value: Number
+    unit: UnitCode
+
+
+class HeatRate(Body, kw_only=True):
+    """Heating or cooling capacity, gas input."""
+
+    value: Number
+    unit: UnitCode
+
+
+class Voltage(Body, kw_only=True):
+    """Electric potential difference."""
+
+    value: Number
+    unit: UnitCode
+
+
+class Current(Body, kw_only=True):
+    """Electric current."""
+
+    value: Number
+    unit: UnitCode
+
+
+class Length(Body, kw_only=True):
+    """A length, such as an elevation or a filter's side."""
+
+    value: Number
+    unit: UnitCode
+
+
+class Density(Body, kw_only=True):
+    """Mass of air per volume."""
+
+    value: Number
+    unit: UnitCode
+
+
+# Instruments -----------------------------------------------------------------------------------------------------
+
+
+class Accuracy(Body, kw_only=True):
+    """A maker's accuracy: plus or minus a share of the reading or a floor, whichever is larger.
+
+    `floor` and `resolution` are in `unit`, a unit of the readings this instrument takes (for thermometers, a unit
+    of temperature difference).
+    """
+
+    share_of_reading: Share = 0.0
+    floor: NotNegative = 0.0
+    resolution: NotNegative = 0.0
+    unit: UnitCode
+
+
+class ZeroCheck(Body, kw_only=True):
+    """The gauge was read with its ports open to the same air."""
+
+    at: Moment | msgspec.UnsetType = msgspec.UNSET
+    offset_found: Pressure | msgspec.UnsetType = msgspec.UNSET
+    corrected: bool = True
+
+
+class Instrument(Body, kw_only=True):
+    """An instrument carried on the visit."""
+
+    id: Identifier
+    kind: Literal[
+        "manometer",
+        "thermometer",
+        "hygrometer",
+        "barometer",
+        "flow_hood",
+        "flow_grid",
+        "powered_hood",
+        "anemometer",
+        "power_meter",
+        "clamp_meter",
+        "voltmeter",
+        "other",
+    ]
+    label: Label | msgspec.UnsetType = msgspec.UNSET
+    accuracy: Accuracy | msgspec.UnsetType = msgspec.UNSET
+    zero_check: ZeroCheck | msgspec.UnsetType = msgspec.UNSET
+    calibrated_on: datetime.date | msgspec.UnsetType = msgspec.UNSET
+
+
+# Equipment -------------------------------------------------------------------------------------------------------
+
+ElementKind = Literal[
+    "return_grille",
+    "return_duct",
+    "filter",
+    "blower",
+    "heat_exchanger",
+    "electric_heater",
+    "coil",
+    "accessory",
+    "zone_damper",
+    "supply_duct",
+    "register",
+]
+
+
+class PathElement(Body, kw_only=True):
+    """One part of the air path. `name` is needed only where a kind occurs twice."""
+
+    kind: ElementKind
+    name: ElementName | msgspec.UnsetType = msgspec.UNSET
+
+
+class RatingBoundary(Body, kw_only=True):
+    """Which elements are inside the box that the rated external static pressure belongs to."""
+
+    inside: Annotated[list[ElementName], Meta(min_length=1, max_length=24)]
+
+
+class BlowerTableRow(Body, kw_only=True):
+    """One row of the maker's table."""
+
+    external_static_pressure: Pressure
+    airflow: VolumeFlow
+    power: ElectricPower | msgspec.UnsetType = msgspec.UNSET
+
+
+class BlowerSetting(Body, kw_only=True):
+    """The maker's table for one speed setting."""
+
+    setting: Label
+    rows: Annotated[list[BlowerTableRow], Meta(min_length=1, max_length=40)]
+
+
+class Blower(Body, kw_only=True):
+    """The blower. `constant_torque` and `constant_airflow` are electronically commutated motors under control."""
+
+    kind: Literal["permanent_split_capacitor", "constant_torque", "constant_airflow", "belt_driven"] | (
+        msgspec.UnsetType
+    ) = msgspec.UNSET
+    settings: Annotated[list[BlowerSetting], Meta(max_length=12)] = []
+    table_air_density: Density | msgspec.UnsetType = msgspec.UNSET
+    phases: Literal[1, 3] = 1
+    power_factor: Share | msgspec.UnsetType = msgspec.UNSET
+
+
+class PressureDrop(Body, kw_only=True):
+    """A maker's pressure drop at a flow of standard air, unless `air_density` says otherwise."""
+
+    pressure_drop: Pressure
+    airflow: VolumeFlow
+    air_density: Density | msgspec.UnsetType = msgspec.UNSET
+
+
+class Filter(Body, kw_only=True):
+    """The filter: face size for its velocity, and the clean pressure drop the maker rates."""
+
+    kind: Literal["fiberglass", "pleated", "pleated_deep", "electronic", "washable", "other"] | (
+        msgspec.UnsetType
+    ) = msgspec.UNSET
+    width: Length | msgspec.UnsetType = msgspec.UNSET
+    height: Length | msgspec.UnsetType = msgspec.UNSET
+    depth: Length | msgspec.UnsetType = msgspec.UNSET
+    count: Annotated[int, Meta(ge=1, le=12)] = 1
+    rated: PressureDrop | msgspec.UnsetType = msgspec.UNSET
+
+
+class Coil(Body, kw_only=True):
+    """The indoor coil's rated pressure drops."""
+
+    rated_wet: PressureDrop | msgspec.UnsetType = msgspec.UNSET
+    rated_dry: PressureDrop | msgspec.UnsetType = msgspec.UNSET
+
+
+class GasHeat(Body, kw_only=True):
+    """Gas furnace ratings. Steady-state efficiency is not the seasonal efficiency on the label."""
+
+    input: HeatRate
+    steady_state_efficiency: Ratio | msgspec.UnsetType = msgspec.UNSET
+    temperature_rise_minimum: TemperatureDifference | msgspec.UnsetType = msgspec.UNSET
+    temperature_rise_maximum: TemperatureDifference | msgspec.UnsetType = msgspec.UNSET
+
+
+class ElectricHeat(Body, kw_only=True):
+    """Electric heater ratings; its power comes from its voltage and current readings."""
+
+    rated_power: ElectricPower | msgspec.UnsetType = msgspec.UNSET
+    phases: Literal[1, 3] = 1
+
+
+class Equipment(Body, kw_only=True):
+    """The air-moving equipment and its ratings. Everything is optional: what is missing is not judged, and said."""
+
+    reference: Identifier | msgspec.UnsetType = msgspec.UNSET
+    label: Label | msgspec.UnsetType = msgspec.UNSET
+    arrangement: Literal[
+        "furnace_with_cased_coil",
+        "air_handler_with_internal_coil",
+        "packaged_unit",
+        "ducted_metric_unit",
+        "belt_driven_unit",
+        "custom",
+    ]
+    air_path: Annotated[list[PathElement], Meta(min_length=1, max_length=24)] | msgspec.UnsetType = msgspec.UNSET
+    rating_boundary: RatingBoundary | msgspec.UnsetType = msgspec.UNSET
+    rated_maximum_external_static_pressure: Pressure | msgspec.UnsetType = msgspec.UNSET
+    nominal_cooling_capacity: HeatRate | msgspec.UnsetType = msgspec.UNSET
+    design_airflow: VolumeFlow | msgspec.UnsetType = msgspec.UNSET
+    blower: Blower | msgspec.UnsetType = msgspec.UNSET
+    filter: Filter | msgspec.UnsetType = msgspec.UNSET
+    coil: Coil | msgspec.UnsetType = msgspec.UNSET
+    gas_heat: GasHeat | msgspec.UnsetType = msgspec.UNSET
+    electric_heat: ElectricHeat | msgspec.UnsetType = msgspec.UNSET
+
+
+# Operating states and readings -----------------------------------------------------------------------------------
+
+
+class OperatingState(Body, kw_only=True):
+    """How the system ran while readings were taken."""
+
+    id: Identifier
+    label: Label | msgspec.UnsetType = msgspec.UNSET
+    mode: Literal["heating", "cooling", "fan_only", "off"] | msgspec.UnsetType = msgspec.UNSET
+    speed_setting: Label | msgspec.UnsetType = msgspec.UNSET
+    blower: Literal["on", "off"] = "on"
+    exhaust_fans: Literal["on", "off"] | msgspec.UnsetType = msgspec.UNSET
+    interior_doors: Literal["open", "closed"] | msgspec.UnsetType = msgspec.UNSET
+    coil_surface: Literal["wet", "dry"] | msgspec.UnsetType = msgspec.UNSET
+    zones_calling: Annotated[list[Label], Meta(max_length=24)] = []
+
+
+class Samples(Body, kw_only=True):
+    """A series of samples at equal intervals, in the unit of the reading's value."""
+
+    interval_seconds: Annotated[float, Meta(ge=0.01, le=3600)]
+    values: Annotated[list[Number], Meta(min_length=3, max_length=7200)]
+
+
+class _Reading(Body, tag_field="kind", kw_only=True):
+    state: Identifier | msgspec.UnsetType = msgspec.UNSET
+    area: Label | msgspec.UnsetType = msgspec.UNSET
+    instrument: Identifier | msgspec.UnsetType = msgspec.UNSET
+    accuracy: Accuracy | msgspec.UnsetType = msgspec.UNSET
+    samples: Samples | msgspec.UnsetType = msgspec.UNSET
+    taken_at: Moment | msgspec.UnsetType = msgspec.UNSET
+    note: Text | msgspec.UnsetType = msgspec.UNSET
+
+
+class StaticPressureReading(_Reading, tag="static_pressure", kw_only=True):
+    """Static pressure at a station against the air around the equipment; the return side is negative.
+
+    `probe_port` says to which port of the gauge the probe's hose went; the value keeps its sign either way.
+    """
+
+    station: Location
+    value: Pressure
+    probe_port: Literal["input", "reference"] = "input"
+
+
+class PressureDifferenceReading(_Reading, tag="pressure_difference", kw_only=True):
+    """Pressure at the station on the gauge's input port minus the pressure at the station on its reference port."""
+
+    input_station: Location
+    reference_station: Location
+    value: Pressure
+
+
+class DryBulbReading(_Reading, tag="dry_bulb_temperature", kw_only=True):
+    """Dry-bulb temperature of the air at a station or place."""
+
+    location: Location
+    value: Temperature
+
+
+class WetBulbReading(_Reading, tag="wet_bulb_temperature", kw_only=True):
+    """Wet-bulb temperature of the air at a station or place."""
+
+    location: Location
+    value: Temperature
+
+
+class RelativeHumidityReading(_Reading, tag="relative_humidity", kw_only=True):
+    """Relative humidity of the air at a station or place."""
+
+    location: Location
+    value: Ratio
+
+
+class DewPointReading(_Reading, tag="dew_point_temperature", kw_only=True):
+    """Dew-point temperature of the air at a station or place."""
+
+    location: Location
+    value: Temperature
+
+
+class AirflowReading(_Reading, tag="airflow", kw_only=True):
+    """Airflow through the equipment: `actual` at the state of the air where it was measured, or `standard`
+    (reduced to air of 0.075 lb/ft3, 1.2014 kg/m3)."""
+
+    location: Location
+    value: VolumeFlow
+    basis: Literal["actual", "standard"]
+    method: Literal["flow_grid", "flow_hood", "powered_hood", "traverse", "other"] = "other"
+
+
+class ElectricPowerReading(_Reading, tag="electric_power", kw_only=True):
+    """Real power drawn by a component, as a power meter shows it."""
+
+    component: Literal["blower", "electric_heater"]
+    value: ElectricPower
+
+
+class VoltageReading(_Reading, tag="voltage", kw_only=True):
+    """Voltage at a component; line to line where it has three phases."""
+
+    component: Literal["blower", "electric_heater"]
+    value: Voltage
+
+
+class CurrentReading(_Reading, tag="current", kw_only=True):
+    """Current of a component; of one line where it has three phases."""
+
+    component: Literal["blower", "electric_heater"]
+    value: Current
+
+
+class StationPressureReading(_Reading, tag="station_pressure", kw_only=True):
+    """Barometric pressure at the site itself, not reduced to sea level."""
+
+    value: AbsolutePressure
+
+
+AnyReading = (
+    StaticPressureReading
+    | PressureDifferenceReading
+    | DryBulbReading
+    | WetBulbReading
+    | RelativeHumidityReading
+    | DewPointReading
+    | AirflowReading
+    | ElectricPowerReading
+    | VoltageReading
+    | CurrentReading
+    | StationPressureReading
+)
+
+
+class LimitOverride(Body, kw_only=True):
+    """A limit of your own in place of the ruleset's, with the reason that the result repeats."""
+
+    criterion: Annotated[str, Meta(min_length=1, max_length=80, pattern="^[a-z][a-z0-9_.]*$")]
+    lower: Number | msgspec.UnsetType = msgspec.UNSET
+    upper: Number | msgspec.UnsetType = msgspec.UNSET
+    unit: UnitCode
+    reason: Label
+
+
+class Site(Body, kw_only=True):
+    """Where the visit took place. The elevation fixes the air density unless a barometer was read."""
+
+    reference: Identifier | msgspec.UnsetType = msgspec.UNSET
+    elevation: Length | msgspec.UnsetType = msgspec.UNSET
+
+
+class EvaluationRequest(Body, kw_only=True):
+    """One visit: what was read, on which equipment, in which operating states."""
+
+    readings: Annotated[list[AnyReading], Meta(min_length=1, max_length=500)]
+    equipment: Equipment
+    site: Site | msgspec.UnsetType = msgspec.UNSET
+    states: Annotated[list[OperatingState], Meta(max_length=40)] = []
+    instruments: Annotated[list[Instrument], Meta(max_length=40)] = []
+    visited_at: Moment | msgspec.UnsetType = msgspec.UNSET
+    job_reference: Identifier | msgspec.UnsetType = msgspec.UNSET
+    limit_overrides: Annotated[list[LimitOverride], Meta(max_length=60)] = []
+    units: Literal["ip", "si"] | msgspec.UnsetType = msgspec.UNSET
+    ruleset: Annotated[str, Meta(max_length=32, pattern="^[0-9]+\\.[0-9]+\\.[0-9]+$")] | msgspec.UnsetType = (
+        msgspec.UNSET
+    )
+
+
+MEASURES: dict[type[Body], str] = {
+    Pressure: "gauge_pressure",
+    AbsolutePressure: "absolute_pressure",
+    Temperature: "temperature",
+    TemperatureDifference: "temperature_difference",
+    Ratio: "ratio",
+    VolumeFlow: "volume_flow",
+    ElectricPower: "electric_power",
+    HeatRate: "heat_rate",
+    Voltage: "voltage",
+    Current: "current",
+    Length: "length",
+    Density: "density",
+}
+"""Struct of a measure -> name of its dimension in `rules/vocabulary/units.toml`."""
