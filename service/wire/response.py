@@ -1,0 +1,507 @@
+"""What a client receives. Numbers come in the unit system asked for; absent things are omitted, never null."""
+
+import datetime
+from typing import Annotated, Literal
+from uuid import UUID
+
+import msgspec
+from msgspec import Meta
+
+from service.wire.request import EvaluationRequest
+
+Severity = Literal["note", "advisory", "fault", "hazard"]
+Pointer = Annotated[str, Meta(description="JSON Pointer (RFC 6901) into the request, as a URI fragment.")]
+
+
+class Answer(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True):
+    """Base of all response structs."""
+
+
+class Value(Answer, kw_only=True):
+    """A number with its UCUM unit code."""
+
+    value: float
+    unit: str
+
+
+class ContextView(Answer, kw_only=True):
+    """Which operating state and which part of the house something belongs to."""
+
+    state: Annotated[
+        str, Meta(description="Id of the operating state; `unspecified` where the visit named none.")
+    ]
+    mode: str | msgspec.UnsetType = msgspec.UNSET
+    speed_setting: str | msgspec.UnsetType = msgspec.UNSET
+    area: str | msgspec.UnsetType = msgspec.UNSET
+
+
+class QuantityView(Answer, kw_only=True):
+    """A derived quantity with its expanded uncertainty (coverage factor 2)."""
+
+    name: str
+    title: str
+    context: ContextView
+    value: Value
+    expanded_uncertainty: Value
+    coverage_factor: float
+    method: str
+    subject: Annotated[
+        str, Meta(description="The element or station it belongs to, where there may be several.")
+    ] | (msgspec.UnsetType) = msgspec.UNSET
+
+
+class LimitView(Answer, kw_only=True):
+    """The limits a verdict was reached against."""
+
+    lower: Value | msgspec.UnsetType = msgspec.UNSET
+    upper: Value | msgspec.UnsetType = msgspec.UNSET
+    source: str | msgspec.UnsetType = msgspec.UNSET
+    locator: str | msgspec.UnsetType = msgspec.UNSET
+    checked: (
+        Annotated[
+            str,
+            Meta(
+                description="How the limit was checked: read, computed, second_hand, remembered or practice."
+            ),
+        ]
+        | msgspec.UnsetType
+    ) = msgspec.UNSET
+    overridden_because: str | msgspec.UnsetType = msgspec.UNSET
+
+
+class VerdictView(Answer, kw_only=True):
+    """One criterion applied to one quantity under a stated decision rule (JCGM 106)."""
+
+    criterion: str
+    title: str
+    context: ContextView
+    quantity: str
+    verdict: Literal["above", "within", "below", "undecided", "not_measured", "implausible"]
+    subject: str | msgspec.UnsetType = msgspec.UNSET
+    value: Value | msgspec.UnsetType = msgspec.UNSET
+    expanded_uncertainty: Value | msgspec.UnsetType = msgspec.UNSET
+    limits: LimitView | msgspec.UnsetType = msgspec.UNSET
+    probability_above: float | msgspec.UnsetType = msgspec.UNSET
+    probability_below: float | msgspec.UnsetType = msgspec.UNSET
+    decision_rule: str | msgspec.UnsetType = msgspec.UNSET
+    confidence: float | msgspec.UnsetType = msgspec.UNSET
+    counted_as_exceeded_by_precaution: bool = False
+
+
+class EvidenceView(Answer, kw_only=True):
+    """One token a finding rests on, in words, with the number and limit behind it where there is one."""
+
+    token: str
+    statement: str
+    verdict: VerdictView | msgspec.UnsetType = msgspec.UNSET
+
+
+class CauseView(Answer, kw_only=True):
+    """A possible cause. Causes that the readings cannot tell apart share a rank."""
+
+    code: str
+    title: str
+    remedy: str
+    rank: int
+    score: float
+    evidence_for: list[str] = []
+    evidence_against: list[str] = []
+    not_yet_known: list[str] = []
+
+
+class NextReadingView(Answer, kw_only=True):
+    """A reading worth taking next, with the procedure to take it."""
+
+    procedure: str
+    title: str
+    context: ContextView
+    settles: list[str]
+    station: str | msgspec.UnsetType = msgspec.UNSET
+    cautions: list[str] = []
+
+
+class FindingView(Answer, kw_only=True):
+    """One conclusion: what was seen, against what, why it matters, what to do."""
+
+    code: str
+    severity: Severity
+    title: str
+    context: ContextView
+    summary: str
+    why_it_matters: str
+    what_to_do: str
+    rules: list[str]
+    evidence: list[EvidenceView]
+    certainty: (
+        Annotated[
+            float,
+            Meta(
+                description="Lowest probability among the comparisons the finding rests on; absent where it rests on none."
+            ),
+        ]
+        | msgspec.UnsetType
+    ) = msgspec.UNSET
+    causes: list[CauseView] = []
+    next_readings: list[str] = []
+    cautions: list[str] = []
+    sources: list[str] = []
+    known_false_alarms: list[str] = []
+
+
+class NotJudgedView(Answer, kw_only=True):
+    """What could not be judged, and the reading or rating that is missing. Silence never reads as health."""
+
+    criterion: str
+    title: str
+    context: ContextView
+    quantity: str
+    reason: Literal["not_measured", "undecided", "implausible", "no_limit"]
+    detail: str
+    missing: list[str] = []
+    procedures: list[str] = []
+
+
+class SetAsideView(Answer, kw_only=True):
+    """Something in the request that could not be used, with the remedy; everything else was judged."""
+
+    pointer: Pointer
+    code: str
+    detail: str
+    remedy: str
+
+
+class CautionView(Answer, kw_only=True):
+    """A caution that must reach whoever acts on the findings."""
+
+    code: str
+    text: str
+    rests_on: str
+
+
+class SourceView(Answer, kw_only=True):
+    """A source cited by a finding or limit, and how it was checked."""
+
+    key: str
+    title: str
+    kind: str
+    publisher: str
+    edition: str
+    checked: str
+
+
+class RulesetReference(Answer, kw_only=True):
+    """Version and SHA-256 digest of the rules that judged the visit."""
+
+    version: str
+    digest: str
+
+
+class EvaluationResult(Answer, kw_only=True):
+    """What a senior technician would say about the visit, with the reasons."""
+
+    ruleset: RulesetReference
+    units: Literal["ip", "si"]
+    findings: Annotated[list[FindingView], Meta(description="Most serious first. An empty list is normal.")]
+    quantities: list[QuantityView]
+    verdicts: list[VerdictView]
+    not_judged: list[NotJudgedView]
+    next_readings: Annotated[
+        list[NextReadingView], Meta(description="Ordered by what they settle; at most five a context.")
+    ]
+    cautions: list[CautionView]
+    sources: list[SourceView]
+    set_aside: list[SetAsideView]
+    disclaimer: str
+    highest_severity: Severity | msgspec.UnsetType = msgspec.UNSET
+    visited_at: datetime.datetime | msgspec.UnsetType = msgspec.UNSET
+    site_reference: str | msgspec.UnsetType = msgspec.UNSET
+    job_reference: str | msgspec.UnsetType = msgspec.UNSET
+    equipment_reference: str | msgspec.UnsetType = msgspec.UNSET
+
+
+class KeptEvaluation(Answer, kw_only=True):
+    """An evaluation that the service keeps."""
+
+    id: UUID
+    created_at: datetime.datetime
+    result: EvaluationResult
+
+
+class EvaluationSummaryView(Answer, kw_only=True):
+    """One line of a listing."""
+
+    id: UUID
+    created_at: datetime.datetime
+    ruleset: RulesetReference
+    findings: int
+    highest_severity: Severity | msgspec.UnsetType = msgspec.UNSET
+    visited_at: datetime.datetime | msgspec.UnsetType = msgspec.UNSET
+    site_reference: str | msgspec.UnsetType = msgspec.UNSET
+    job_reference: str | msgspec.UnsetType = msgspec.UNSET
+    equipment_reference: str | msgspec.UnsetType = msgspec.UNSET
+
+
+class EvaluationPage(Answer, kw_only=True):
+    """A page of evaluations, newest first; `next_cursor` is absent on the last."""
+
+    items: list[EvaluationSummaryView]
+    next_cursor: str | msgspec.UnsetType = msgspec.UNSET
+
+
+# Trace -----------------------------------------------------------------------------------------------------------
+
+
+class ErrorTermView(Answer, kw_only=True):
+    """Contribution of one independent error source to a quantity (one standard deviation)."""
+
+    source: str
+    contribution: Value
+
+
+class TracedQuantity(Answer, kw_only=True):
+    """How one number came about."""
+
+    name: str
+    context: ContextView
+    value: Value
+    standard_uncertainty: Value
+    method: str
+    inputs: list[str]
+    error_terms: list[ErrorTermView]
+    subject: str | msgspec.UnsetType = msgspec.UNSET
+
+
+class TracedFiring(Answer, kw_only=True):
+    """A rule that fired and the conclusion it established."""
+
+    context: ContextView
+    rule: str
+    conclusion: str
+    tokens: list[str]
+
+
+class EvaluationTrace(Answer, kw_only=True):
+    """How each number and each finding came about, with the request as it was received."""
+
+    ruleset: RulesetReference
+    request: EvaluationRequest
+    quantities: list[TracedQuantity]
+    verdicts: list[VerdictView]
+    observations: list[str]
+    firings: list[TracedFiring]
+
+
+# Rulesets and vocabulary -----------------------------------------------------------------------------------------
+
+
+class RuleReference(Answer, kw_only=True):
+    """A rule in a listing."""
+
+    id: str
+    title: str
+    status: str
+    severity: Severity | msgspec.UnsetType = msgspec.UNSET
+
+
+class RulesetSummary(Answer, kw_only=True):
+    """An installed version of the rules."""
+
+    version: str
+    digest: str
+    released: datetime.date
+    title: str
+    rules: int
+    current: bool
+
+
+class RulesetList(Answer, kw_only=True):
+    """Installed versions, newest first."""
+
+    items: list[RulesetSummary]
+
+
+class RulesetView(Answer, kw_only=True):
+    """One version of the rules with the list of its rules."""
+
+    version: str
+    digest: str
+    released: datetime.date
+    title: str
+    summary: str
+    current: bool
+    rules: list[RuleReference]
+
+
+class CriterionLimitView(Answer, kw_only=True):
+    """One limit of a criterion as it stands in the rules."""
+
+    source: str
+    locator: str
+    checked: str
+    unit: str | msgspec.UnsetType = msgspec.UNSET
+    lower: float | msgspec.UnsetType = msgspec.UNSET
+    upper: float | msgspec.UnsetType = msgspec.UNSET
+    lower_rating: str | msgspec.UnsetType = msgspec.UNSET
+    upper_rating: str | msgspec.UnsetType = msgspec.UNSET
+    lower_factor: float = 1.0
+    upper_factor: float = 1.0
+    when: list[str] = []
+    from_date: datetime.date | msgspec.UnsetType = msgspec.UNSET
+    until_date: datetime.date | msgspec.UnsetType = msgspec.UNSET
+
+
+class CriterionView(Answer, kw_only=True):
+    """A comparison that a rule reads."""
+
+    id: str
+    title: str
+    quantity: str
+    decision_rule: str
+    confidence: float
+    limits: list[CriterionLimitView]
+
+
+class RuleView(Answer, kw_only=True):
+    """One rule: when it fires, what it says, what it rests on, when it is wrong."""
+
+    id: str
+    title: str
+    status: str
+    since: str
+    when: list[str]
+    concludes: str
+    criteria: list[CriterionView]
+    sources: list[SourceView]
+    severity: Severity | msgspec.UnsetType = msgspec.UNSET
+    summary: str | msgspec.UnsetType = msgspec.UNSET
+    why_it_matters: str | msgspec.UnsetType = msgspec.UNSET
+    what_to_do: str | msgspec.UnsetType = msgspec.UNSET
+    causes: list[str] = []
+    next_readings: list[str] = []
+    cautions: list[str] = []
+    known_false_alarms: list[str] = []
+
+
+class UnitView(Answer, kw_only=True):
+    """An accepted unit."""
+
+    code: str
+    symbol: str
+    spellings: list[str]
+
+
+class DimensionView(Answer, kw_only=True):
+    """A kind of number and the units accepted for it."""
+
+    name: str
+    meaning: str
+    display_ip: str
+    display_si: str
+    units: list[UnitView]
+
+
+class DimensionList(Answer, kw_only=True):
+    """All dimensions."""
+
+    items: list[DimensionView]
+
+
+class QuantityEntryView(Answer, kw_only=True):
+    """A quantity the service derives."""
+
+    name: str
+    title: str
+    dimension: str
+    meaning: str
+    method: str
+    plausible_unit: str
+    sources: list[str]
+    needs: list[str]
+    plausible_low: float | msgspec.UnsetType = msgspec.UNSET
+    plausible_high: float | msgspec.UnsetType = msgspec.UNSET
+
+
+class QuantityEntryList(Answer, kw_only=True):
+    """All quantities."""
+
+    items: list[QuantityEntryView]
+
+
+class TermView(Answer, kw_only=True):
+    """A named thing of the vocabulary with its meaning."""
+
+    name: str
+    title: str
+    meaning: str
+
+
+class TermList(Answer, kw_only=True):
+    """Names with meanings: stations, places, elements, observations or causes."""
+
+    items: list[TermView]
+
+
+class ArrangementView(Answer, kw_only=True):
+    """A default air path and rating boundary."""
+
+    name: str
+    title: str
+    meaning: str
+    air_path: list[str]
+    inside: list[str]
+    stations: list[str]
+
+
+class ArrangementList(Answer, kw_only=True):
+    """All arrangements."""
+
+    items: list[ArrangementView]
+
+
+class ProcedureView(Answer, kw_only=True):
+    """How to take one reading."""
+
+    id: str
+    title: str
+    reading_kind: str
+    gives: list[str]
+    steps: list[str]
+    settled_when: str
+    cautions: list[CautionView]
+    station: str | msgspec.UnsetType = msgspec.UNSET
+
+
+class ProcedureList(Answer, kw_only=True):
+    """All procedures."""
+
+    items: list[ProcedureView]
+
+
+# Problems and health ---------------------------------------------------------------------------------------------
+
+
+class Fault(Answer, kw_only=True):
+    """One fault of a request."""
+
+    pointer: Pointer
+    code: str
+    detail: str
+    accepted: list[str] | msgspec.UnsetType = msgspec.UNSET
+
+
+class Problem(Answer, kw_only=True):
+    """Problem details (RFC 9457), the one shape of every error."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    errors: list[Fault] | msgspec.UnsetType = msgspec.UNSET
+    request_id: str | msgspec.UnsetType = msgspec.UNSET
+    retry_after: int | msgspec.UnsetType = msgspec.UNSET
+
+
+class Health(Answer, kw_only=True):
+    """Whether the process lives, or is ready to take work."""
+
+    status: Literal["live", "ready"]
