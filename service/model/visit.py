@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import itertools
 from typing import Literal
 
 import msgspec
@@ -140,7 +141,7 @@ class Equipment(msgspec.Struct, frozen=True, omit_defaults=True):
     def stations(self) -> tuple[str, ...]:
         """Stations of the path in the direction of flow, each `upstream|downstream`."""
         names = [element.name for element in self.path]
-        return tuple(f"{up}|{down}" for up, down in zip(names, names[1:], strict=False))
+        return tuple(f"{up}|{down}" for up, down in itertools.pairwise(names))
 
 
 class SetAside(msgspec.Struct, frozen=True):

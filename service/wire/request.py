@@ -18,9 +18,7 @@ Share = Annotated[float, Meta(ge=0, le=1)]
 UnitCode = Annotated[str, Meta(min_length=1, max_length=40)]
 Identifier = Annotated[
     str,
-    Meta(
-        min_length=1, max_length=64, pattern="^[A-Za-z0-9][A-Za-z0-9_.:-]*$", description="An id of your own."
-    ),
+    Meta(min_length=1, max_length=64, pattern="^[A-Za-z0-9][A-Za-z0-9_.:-]*$", description="An id of your own."),
 ]
 Text = Annotated[str, Meta(max_length=2000, pattern="^[^\\u0000]*$")]
 Label = Annotated[str, Meta(min_length=1, max_length=120, pattern="^[^\\u0000]*$")]
@@ -291,9 +289,7 @@ class Equipment(Body, kw_only=True):
         "belt_driven_unit",
         "custom",
     ]
-    air_path: Annotated[list[PathElement], Meta(min_length=1, max_length=24)] | msgspec.UnsetType = (
-        msgspec.UNSET
-    )
+    air_path: Annotated[list[PathElement], Meta(min_length=1, max_length=24)] | msgspec.UnsetType = msgspec.UNSET
     rating_boundary: RatingBoundary | msgspec.UnsetType = msgspec.UNSET
     rated_maximum_external_static_pressure: Pressure | msgspec.UnsetType = msgspec.UNSET
     nominal_cooling_capacity: HeatRate | msgspec.UnsetType = msgspec.UNSET

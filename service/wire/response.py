@@ -27,9 +27,7 @@ class Value(Answer, kw_only=True):
 class ContextView(Answer, kw_only=True):
     """Which operating state and which part of the house something belongs to."""
 
-    state: Annotated[
-        str, Meta(description="Id of the operating state; `unspecified` where the visit named none.")
-    ]
+    state: Annotated[str, Meta(description="Id of the operating state; `unspecified` where the visit named none.")]
     mode: str | msgspec.UnsetType = msgspec.UNSET
     speed_setting: str | msgspec.UnsetType = msgspec.UNSET
     area: str | msgspec.UnsetType = msgspec.UNSET
@@ -45,9 +43,9 @@ class QuantityView(Answer, kw_only=True):
     expanded_uncertainty: Value
     coverage_factor: float
     method: str
-    subject: Annotated[
-        str, Meta(description="The element or station it belongs to, where there may be several.")
-    ] | (msgspec.UnsetType) = msgspec.UNSET
+    subject: Annotated[str, Meta(description="The element or station it belongs to, where there may be several.")] | (
+        msgspec.UnsetType
+    ) = msgspec.UNSET
 
 
 class LimitView(Answer, kw_only=True):
@@ -60,9 +58,7 @@ class LimitView(Answer, kw_only=True):
     checked: (
         Annotated[
             str,
-            Meta(
-                description="How the limit was checked: read, computed, second_hand, remembered or practice."
-            ),
+            Meta(description="How the limit was checked: read, computed, second_hand, remembered or practice."),
         ]
         | msgspec.UnsetType
     ) = msgspec.UNSET
