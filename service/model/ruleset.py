@@ -114,6 +114,20 @@ class Observation(Record, kw_only=True):
     meaning: str
 
 
+# vocabulary/assumptions.toml --------------------------------------------------------------------------------------
+
+
+class Assumption(Record, kw_only=True):
+    """A value taken where the visit brings none, or the tolerance of a rating, with its standard uncertainty."""
+
+    meaning: str
+    unit: str
+    value: float
+    uncertainty: float
+    checked: Checked
+    sources: list[str]
+
+
 # instruments/<class>.toml ---------------------------------------------------------------------------------------
 
 
@@ -293,6 +307,7 @@ class Ruleset(msgspec.Struct, frozen=True):
     elements: dict[str, ElementKind]
     arrangements: dict[str, Arrangement]
     observations: dict[str, Observation]
+    assumptions: dict[str, Assumption]
     instruments: dict[str, Instrument]
     sources: dict[str, Source]
     criteria: dict[str, Criterion]
