@@ -24,7 +24,7 @@ class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defau
 # vocabulary/units.toml ------------------------------------------------------------------------------------------
 
 
-class Unit(Record, kw_only=True):
+class Unit(Record, frozen=True, kw_only=True):
     """One accepted unit: UCUM code, definition for pint, other accepted spellings, symbol used in words."""
 
     code: str
@@ -33,7 +33,7 @@ class Unit(Record, kw_only=True):
     spellings: list[str] = []
 
 
-class Dimension(Record, kw_only=True):
+class Dimension(Record, frozen=True, kw_only=True):
     """A kind of number, its unit inside the service, and the units accepted for it."""
 
     meaning: str
@@ -46,7 +46,7 @@ class Dimension(Record, kw_only=True):
 # vocabulary/quantities/<topic>.toml -----------------------------------------------------------------------------
 
 
-class Bounds(Record, kw_only=True):
+class Bounds(Record, frozen=True, kw_only=True):
     """A range in a stated unit; either end may be open."""
 
     unit: str
@@ -54,7 +54,7 @@ class Bounds(Record, kw_only=True):
     high: float | None = None
 
 
-class QuantityEntry(Record, kw_only=True):
+class QuantityEntry(Record, frozen=True, kw_only=True):
     """A derived quantity: what it is, how it is obtained, what is plausible, and what it rests on."""
 
     title: str
@@ -69,7 +69,7 @@ class QuantityEntry(Record, kw_only=True):
 # vocabulary/stations.toml, elements.toml, arrangements.toml -----------------------------------------------------
 
 
-class StationName(Record, kw_only=True):
+class StationName(Record, frozen=True, kw_only=True):
     """A trade name of a station: the gap before or after the first (or last) element of a kind in the path."""
 
     title: str
@@ -78,14 +78,14 @@ class StationName(Record, kw_only=True):
     before: list[str] = []
 
 
-class Place(Record, kw_only=True):
+class Place(Record, frozen=True, kw_only=True):
     """A place that is not a gap of the air path."""
 
     title: str
     meaning: str
 
 
-class ElementKind(Record, kw_only=True):
+class ElementKind(Record, frozen=True, kw_only=True):
     """A kind of element of the air path and how its pressure drop grows with flow."""
 
     title: str
@@ -97,7 +97,7 @@ class ElementKind(Record, kw_only=True):
     sources: list[str]
 
 
-class Arrangement(Record, kw_only=True):
+class Arrangement(Record, frozen=True, kw_only=True):
     """A default air path and rating boundary; a client may override either."""
 
     title: str
@@ -107,7 +107,7 @@ class Arrangement(Record, kw_only=True):
     sources: list[str]
 
 
-class Observation(Record, kw_only=True):
+class Observation(Record, frozen=True, kw_only=True):
     """A yes-or-no token that is not a comparison of a number."""
 
     title: str
@@ -117,7 +117,7 @@ class Observation(Record, kw_only=True):
 # vocabulary/assumptions.toml --------------------------------------------------------------------------------------
 
 
-class Assumption(Record, kw_only=True):
+class Assumption(Record, frozen=True, kw_only=True):
     """A value taken where the visit brings none, or the tolerance of a rating, with its standard uncertainty."""
 
     meaning: str
@@ -131,7 +131,7 @@ class Assumption(Record, kw_only=True):
 # instruments/<class>.toml ---------------------------------------------------------------------------------------
 
 
-class Instrument(Record, kw_only=True):
+class Instrument(Record, frozen=True, kw_only=True):
     """Default accuracy of a class of instrument, used where the client states none.
 
     `share` of the reading or `floor`, whichever is larger, as limits of a rectangular distribution; `resolution`
@@ -155,7 +155,7 @@ class Instrument(Record, kw_only=True):
 # sources/<key>.toml ---------------------------------------------------------------------------------------------
 
 
-class Source(Record, kw_only=True):
+class Source(Record, frozen=True, kw_only=True):
     """A document or kind of knowledge that rules rest on."""
 
     id: str
@@ -171,7 +171,7 @@ class Source(Record, kw_only=True):
 # criteria/<topic>/<id>.toml -------------------------------------------------------------------------------------
 
 
-class Limit(Record, kw_only=True):
+class Limit(Record, frozen=True, kw_only=True):
     """Limits of one criterion, in force from and until a date and under conditions.
 
     A bound is a number with `unit`, or `*_rating` (a rated number of the equipment) times `*_factor`.
@@ -193,7 +193,7 @@ class Limit(Record, kw_only=True):
     checked: Checked
 
 
-class Criterion(Record, kw_only=True):
+class Criterion(Record, frozen=True, kw_only=True):
     """One comparison of one quantity with its limits. Tokens are `<id>.<verdict>`."""
 
     id: str
@@ -209,7 +209,7 @@ class Criterion(Record, kw_only=True):
 # diagnosis/<topic>/<id>.toml ------------------------------------------------------------------------------------
 
 
-class Diagnosis(Record, kw_only=True):
+class Diagnosis(Record, frozen=True, kw_only=True):
     """One rule: the tokens that establish one conclusion, and the words, causes and readings that go with it.
 
     A rule without `severity` is an intermediate conclusion that other rules read as `conclusion:<id>`.
@@ -240,7 +240,7 @@ class Diagnosis(Record, kw_only=True):
 # vocabulary/causes/<topic>.toml ---------------------------------------------------------------------------------
 
 
-class Cause(Record, kw_only=True):
+class Cause(Record, frozen=True, kw_only=True):
     """A possible cause: what it predicts, what speaks against it, what rules it out."""
 
     title: str
@@ -254,7 +254,7 @@ class Cause(Record, kw_only=True):
 # cautions/<id>.toml, procedures/<id>.toml -----------------------------------------------------------------------
 
 
-class Caution(Record, kw_only=True):
+class Caution(Record, frozen=True, kw_only=True):
     """A caution text, what brings it up, and what it rests on.
 
     `with_tokens`: any one of these tokens (observations, verdicts, conclusions) brings it up; `always` does so on
@@ -271,7 +271,7 @@ class Caution(Record, kw_only=True):
     always: bool = False
 
 
-class Procedure(Record, kw_only=True):
+class Procedure(Record, frozen=True, kw_only=True):
     """How to take one reading. `gives` lists the quantities it makes possible or settles."""
 
     id: str
@@ -285,7 +285,7 @@ class Procedure(Record, kw_only=True):
     sources: list[str]
 
 
-class Release(Record, kw_only=True):
+class Release(Record, frozen=True, kw_only=True):
     """`ruleset.toml`: which version this folder is."""
 
     version: str
@@ -315,3 +315,36 @@ class Ruleset(msgspec.Struct, frozen=True):
     causes: dict[str, Cause]
     cautions: dict[str, Caution]
     procedures: dict[str, Procedure]
+
+
+# cases/<topic>/<rule>.toml ---------------------------------------------------------------------------------------
+
+
+CaseKind = Literal["fires", "near_miss", "straddles", "missing"]
+CASE_KINDS: tuple[CaseKind, ...] = ("fires", "near_miss", "straddles", "missing")
+
+
+class Case(Record, frozen=True, kw_only=True):
+    """One case of a rule: a visit from `cases/visits/`, what is changed in it, and what must follow.
+
+    `set` gives numbers in the reading's own unit, by `<kind> <station or place> [<state>]`, or any value by JSON
+    Pointer; `remove` takes the same names. `arithmetic` shows how the expected answer follows by hand.
+    """
+
+    kind: CaseKind
+    title: str
+    arithmetic: str
+    visit: str
+    state: str | None = None
+    set: dict[str, float | int | str | bool] = {}
+    remove: list[str] = []
+    expect: list[str] = []
+    expect_not: list[str] = []
+    expect_verdicts: list[str] = []
+
+
+class CaseFile(Record, frozen=True, kw_only=True):
+    """All cases of one rule."""
+
+    rule: str
+    case: list[Case]

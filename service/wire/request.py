@@ -43,84 +43,84 @@ class Body(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_default
 # Measures: one struct per dimension, so that the contract can list the units each accepts ------------------------
 
 
-class Pressure(Body, kw_only=True):
+class Pressure(Body, frozen=True, kw_only=True):
     """A gauge pressure or a pressure difference."""
 
     value: Number
     unit: UnitCode
 
 
-class AbsolutePressure(Body, kw_only=True):
+class AbsolutePressure(Body, frozen=True, kw_only=True):
     """A pressure above vacuum, such as a barometer's at the site (not reduced to sea level)."""
 
     value: Number
     unit: UnitCode
 
 
-class Temperature(Body, kw_only=True):
+class Temperature(Body, frozen=True, kw_only=True):
     """A temperature on a scale with an offset."""
 
     value: Number
     unit: UnitCode
 
 
-class TemperatureDifference(Body, kw_only=True):
+class TemperatureDifference(Body, frozen=True, kw_only=True):
     """A difference of two temperatures: 20 degF here is 11.1 K, not -6.7 degC."""
 
     value: Number
     unit: UnitCode
 
 
-class Ratio(Body, kw_only=True):
+class Ratio(Body, frozen=True, kw_only=True):
     """A dimensionless number: relative humidity, efficiency, power factor."""
 
     value: Number
     unit: UnitCode
 
 
-class VolumeFlow(Body, kw_only=True):
+class VolumeFlow(Body, frozen=True, kw_only=True):
     """A volume of air (or gas) per time."""
 
     value: Number
     unit: UnitCode
 
 
-class ElectricPower(Body, kw_only=True):
+class ElectricPower(Body, frozen=True, kw_only=True):
     """Real electric power."""
 
     value: Number
     unit: UnitCode
 
 
-class HeatRate(Body, kw_only=True):
+class HeatRate(Body, frozen=True, kw_only=True):
     """Heating or cooling capacity, gas input."""
 
     value: Number
     unit: UnitCode
 
 
-class Voltage(Body, kw_only=True):
+class Voltage(Body, frozen=True, kw_only=True):
     """Electric potential difference."""
 
     value: Number
     unit: UnitCode
 
 
-class Current(Body, kw_only=True):
+class Current(Body, frozen=True, kw_only=True):
     """Electric current."""
 
     value: Number
     unit: UnitCode
 
 
-class Length(Body, kw_only=True):
+class Length(Body, frozen=True, kw_only=True):
     """A length, such as an elevation or a filter's side."""
 
     value: Number
     unit: UnitCode
 
 
-class Density(Body, kw_only=True):
+class Density(Body, frozen=True, kw_only=True):
     """Mass of air per volume."""
 
     value: Number
@@ -130,7 +130,7 @@ class Density(Body, kw_only=True):
 # Instruments -----------------------------------------------------------------------------------------------------
 
 
-class Accuracy(Body, kw_only=True):
+class Accuracy(Body, frozen=True, kw_only=True):
     """A maker's accuracy: plus or minus a share of the reading or a floor, whichever is larger.
 
     `floor` and `resolution` are in `unit`, a unit of the readings this instrument takes (for thermometers, a unit
@@ -143,7 +143,7 @@ class Accuracy(Body, kw_only=True):
     unit: UnitCode
 
 
-class ZeroCheck(Body, kw_only=True):
+class ZeroCheck(Body, frozen=True, kw_only=True):
     """The gauge was read with its ports open to the same air."""
 
     at: Moment | msgspec.UnsetType = msgspec.UNSET
@@ -151,7 +151,7 @@ class ZeroCheck(Body, kw_only=True):
     corrected: bool = True
 
 
-class Instrument(Body, kw_only=True):
+class Instrument(Body, frozen=True, kw_only=True):
     """An instrument carried on the visit."""
 
     id: Identifier
@@ -192,20 +192,20 @@ ElementKind = Literal[
 ]
 
 
-class PathElement(Body, kw_only=True):
+class PathElement(Body, frozen=True, kw_only=True):
     """One part of the air path. `name` is needed only where a kind occurs twice."""
 
     kind: ElementKind
     name: ElementName | msgspec.UnsetType = msgspec.UNSET
 
 
-class RatingBoundary(Body, kw_only=True):
+class RatingBoundary(Body, frozen=True, kw_only=True):
     """Which elements are inside the box that the rated external static pressure belongs to."""
 
     inside: Annotated[list[ElementName], Meta(min_length=1, max_length=24)]
 
 
-class BlowerTableRow(Body, kw_only=True):
+class BlowerTableRow(Body, frozen=True, kw_only=True):
     """One row of the maker's table."""
 
     external_static_pressure: Pressure
@@ -213,14 +213,14 @@ class BlowerTableRow(Body, kw_only=True):
     power: ElectricPower | msgspec.UnsetType = msgspec.UNSET
 
 
-class BlowerSetting(Body, kw_only=True):
+class BlowerSetting(Body, frozen=True, kw_only=True):
     """The maker's table for one speed setting."""
 
     setting: Label
     rows: Annotated[list[BlowerTableRow], Meta(min_length=1, max_length=40)]
 
 
-class Blower(Body, kw_only=True):
+class Blower(Body, frozen=True, kw_only=True):
     """The blower. `constant_torque` and `constant_airflow` are electronically commutated motors under control."""
 
     kind: Literal["permanent_split_capacitor", "constant_torque", "constant_airflow", "belt_driven"] | (
@@ -232,7 +232,7 @@ class Blower(Body, kw_only=True):
     power_factor: Share | msgspec.UnsetType = msgspec.UNSET
 
 
-class PressureDrop(Body, kw_only=True):
+class PressureDrop(Body, frozen=True, kw_only=True):
     """A maker's pressure drop at a flow of standard air, unless `air_density` says otherwise."""
 
     pressure_drop: Pressure
@@ -240,7 +240,7 @@ class PressureDrop(Body, kw_only=True):
     air_density: Density | msgspec.UnsetType = msgspec.UNSET
 
 
-class Filter(Body, kw_only=True):
+class Filter(Body, frozen=True, kw_only=True):
     """The filter: face size for its velocity, and the clean pressure drop the maker rates."""
 
     kind: Literal["fiberglass", "pleated", "pleated_deep", "electronic", "washable", "other"] | (
@@ -253,14 +253,14 @@ class Filter(Body, kw_only=True):
     rated: PressureDrop | msgspec.UnsetType = msgspec.UNSET
 
 
-class Coil(Body, kw_only=True):
+class Coil(Body, frozen=True, kw_only=True):
     """The indoor coil's rated pressure drops."""
 
     rated_wet: PressureDrop | msgspec.UnsetType = msgspec.UNSET
     rated_dry: PressureDrop | msgspec.UnsetType = msgspec.UNSET
 
 
-class GasHeat(Body, kw_only=True):
+class GasHeat(Body, frozen=True, kw_only=True):
     """Gas furnace ratings. Steady-state efficiency is not the seasonal efficiency on the label."""
 
     input: HeatRate
@@ -269,14 +269,14 @@ class GasHeat(Body, kw_only=True):
     temperature_rise_maximum: TemperatureDifference | msgspec.UnsetType = msgspec.UNSET
 
 
-class ElectricHeat(Body, kw_only=True):
+class ElectricHeat(Body, frozen=True, kw_only=True):
     """Electric heater ratings; its power comes from its voltage and current readings."""
 
     rated_power: ElectricPower | msgspec.UnsetType = msgspec.UNSET
     phases: Literal[1, 3] = 1
 
 
-class Equipment(Body, kw_only=True):
+class Equipment(Body, frozen=True, kw_only=True):
     """The air-moving equipment and its ratings. Everything is optional: what is missing is not judged, and said."""
 
     reference: Identifier | msgspec.UnsetType = msgspec.UNSET
@@ -304,7 +304,7 @@ class Equipment(Body, kw_only=True):
 # Operating states and readings -----------------------------------------------------------------------------------
 
 
-class OperatingState(Body, kw_only=True):
+class OperatingState(Body, frozen=True, kw_only=True):
     """How the system ran while readings were taken."""
 
     id: Identifier
@@ -318,14 +318,14 @@ class OperatingState(Body, kw_only=True):
     zones_calling: Annotated[list[Label], Meta(max_length=24)] = []
 
 
-class Samples(Body, kw_only=True):
+class Samples(Body, frozen=True, kw_only=True):
     """A series of samples at equal intervals, in the unit of the reading's value."""
 
     interval_seconds: Annotated[float, Meta(ge=0.01, le=3600)]
     values: Annotated[list[Number], Meta(min_length=3, max_length=7200)]
 
 
-class _Reading(Body, tag_field="kind", kw_only=True):
+class _Reading(Body, frozen=True, tag_field="kind", kw_only=True):
     state: Identifier | msgspec.UnsetType = msgspec.UNSET
     area: Label | msgspec.UnsetType = msgspec.UNSET
     instrument: Identifier | msgspec.UnsetType = msgspec.UNSET
@@ -335,7 +335,7 @@ class _Reading(Body, tag_field="kind", kw_only=True):
     note: Text | msgspec.UnsetType = msgspec.UNSET
 
 
-class StaticPressureReading(_Reading, tag="static_pressure", kw_only=True):
+class StaticPressureReading(_Reading, frozen=True, tag="static_pressure", kw_only=True):
     """Static pressure at a station against the air around the equipment; the return side is negative.
 
     `probe_port` says to which port of the gauge the probe's hose went; the value keeps its sign either way.
@@ -346,7 +346,7 @@ class StaticPressureReading(_Reading, tag="static_pressure", kw_only=True):
     probe_port: Literal["input", "reference"] = "input"
 
 
-class PressureDifferenceReading(_Reading, tag="pressure_difference", kw_only=True):
+class PressureDifferenceReading(_Reading, frozen=True, tag="pressure_difference", kw_only=True):
     """Pressure at the station on the gauge's input port minus the pressure at the station on its reference port."""
 
     input_station: Location
@@ -354,35 +354,35 @@ class PressureDifferenceReading(_Reading, tag="pressure_difference", kw_only=Tru
     value: Pressure
 
 
-class DryBulbReading(_Reading, tag="dry_bulb_temperature", kw_only=True):
+class DryBulbReading(_Reading, frozen=True, tag="dry_bulb_temperature", kw_only=True):
     """Dry-bulb temperature of the air at a station or place."""
 
     location: Location
     value: Temperature
 
 
-class WetBulbReading(_Reading, tag="wet_bulb_temperature", kw_only=True):
+class WetBulbReading(_Reading, frozen=True, tag="wet_bulb_temperature", kw_only=True):
     """Wet-bulb temperature of the air at a station or place."""
 
     location: Location
     value: Temperature
 
 
-class RelativeHumidityReading(_Reading, tag="relative_humidity", kw_only=True):
+class RelativeHumidityReading(_Reading, frozen=True, tag="relative_humidity", kw_only=True):
     """Relative humidity of the air at a station or place."""
 
     location: Location
     value: Ratio
 
 
-class DewPointReading(_Reading, tag="dew_point_temperature", kw_only=True):
+class DewPointReading(_Reading, frozen=True, tag="dew_point_temperature", kw_only=True):
     """Dew-point temperature of the air at a station or place."""
 
     location: Location
     value: Temperature
 
 
-class AirflowReading(_Reading, tag="airflow", kw_only=True):
+class AirflowReading(_Reading, frozen=True, tag="airflow", kw_only=True):
     """Airflow through the equipment: `actual` at the state of the air where it was measured, or `standard`
     (reduced to air of 0.075 lb/ft3, 1.2014 kg/m3)."""
 
@@ -392,28 +392,28 @@ class AirflowReading(_Reading, tag="airflow", kw_only=True):
     method: Literal["flow_grid", "flow_hood", "powered_hood", "traverse", "other"] = "other"
 
 
-class ElectricPowerReading(_Reading, tag="electric_power", kw_only=True):
+class ElectricPowerReading(_Reading, frozen=True, tag="electric_power", kw_only=True):
     """Real power drawn by a component, as a power meter shows it."""
 
     component: Literal["blower", "electric_heater"]
     value: ElectricPower
 
 
-class VoltageReading(_Reading, tag="voltage", kw_only=True):
+class VoltageReading(_Reading, frozen=True, tag="voltage", kw_only=True):
     """Voltage at a component; line to line where it has three phases."""
 
     component: Literal["blower", "electric_heater"]
     value: Voltage
 
 
-class CurrentReading(_Reading, tag="current", kw_only=True):
+class CurrentReading(_Reading, frozen=True, tag="current", kw_only=True):
     """Current of a component; of one line where it has three phases."""
 
     component: Literal["blower", "electric_heater"]
     value: Current
 
 
-class StationPressureReading(_Reading, tag="station_pressure", kw_only=True):
+class StationPressureReading(_Reading, frozen=True, tag="station_pressure", kw_only=True):
     """Barometric pressure at the site itself, not reduced to sea level."""
 
     value: AbsolutePressure
@@ -434,7 +434,7 @@ AnyReading = (
 )
 
 
-class LimitOverride(Body, kw_only=True):
+class LimitOverride(Body, frozen=True, kw_only=True):
     """A limit of your own in place of the ruleset's, with the reason that the result repeats."""
 
     criterion: Annotated[str, Meta(min_length=1, max_length=80, pattern="^[a-z][a-z0-9_.]*$")]
@@ -444,14 +444,14 @@ class LimitOverride(Body, kw_only=True):
     reason: Label
 
 
-class Site(Body, kw_only=True):
+class Site(Body, frozen=True, kw_only=True):
     """Where the visit took place. The elevation fixes the air density unless a barometer was read."""
 
     reference: Identifier | msgspec.UnsetType = msgspec.UNSET
     elevation: Length | msgspec.UnsetType = msgspec.UNSET
 
 
-class EvaluationRequest(Body, kw_only=True):
+class EvaluationRequest(Body, frozen=True, kw_only=True):
     """One visit: what was read, on which equipment, in which operating states."""
 
     readings: Annotated[list[AnyReading], Meta(min_length=1, max_length=500)]

@@ -17,14 +17,14 @@ class Answer(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True):
     """Base of all response structs."""
 
 
-class Value(Answer, kw_only=True):
+class Value(Answer, frozen=True, kw_only=True):
     """A number with its UCUM unit code."""
 
     value: float
     unit: str
 
 
-class ContextView(Answer, kw_only=True):
+class ContextView(Answer, frozen=True, kw_only=True):
     """Which operating state and which part of the house something belongs to."""
 
     state: Annotated[str, Meta(description="Id of the operating state; `unspecified` where the visit named none.")]
@@ -33,7 +33,7 @@ class ContextView(Answer, kw_only=True):
     area: str | msgspec.UnsetType = msgspec.UNSET
 
 
-class QuantityView(Answer, kw_only=True):
+class QuantityView(Answer, frozen=True, kw_only=True):
     """A derived quantity with its expanded uncertainty (coverage factor 2)."""
 
     name: str
@@ -48,7 +48,7 @@ class QuantityView(Answer, kw_only=True):
     ) = msgspec.UNSET
 
 
-class LimitView(Answer, kw_only=True):
+class LimitView(Answer, frozen=True, kw_only=True):
     """The limits a verdict was reached against."""
 
     lower: Value | msgspec.UnsetType = msgspec.UNSET
@@ -65,7 +65,7 @@ class LimitView(Answer, kw_only=True):
     overridden_because: str | msgspec.UnsetType = msgspec.UNSET
 
 
-class VerdictView(Answer, kw_only=True):
+class VerdictView(Answer, frozen=True, kw_only=True):
     """One criterion applied to one quantity under a stated decision rule (JCGM 106)."""
 
     criterion: str
@@ -84,7 +84,7 @@ class VerdictView(Answer, kw_only=True):
     counted_as_exceeded_by_precaution: bool = False
 
 
-class EvidenceView(Answer, kw_only=True):
+class EvidenceView(Answer, frozen=True, kw_only=True):
     """One token a finding rests on, in words, with the number and limit behind it where there is one."""
 
     token: str
@@ -92,7 +92,7 @@ class EvidenceView(Answer, kw_only=True):
     verdict: VerdictView | msgspec.UnsetType = msgspec.UNSET
 
 
-class CauseView(Answer, kw_only=True):
+class CauseView(Answer, frozen=True, kw_only=True):
     """A possible cause. Causes that the readings cannot tell apart share a rank."""
 
     code: str
@@ -105,7 +105,7 @@ class CauseView(Answer, kw_only=True):
     not_yet_known: list[str] = []
 
 
-class NextReadingView(Answer, kw_only=True):
+class NextReadingView(Answer, frozen=True, kw_only=True):
     """A reading worth taking next, with the procedure to take it."""
 
     procedure: str
@@ -116,7 +116,7 @@ class NextReadingView(Answer, kw_only=True):
     cautions: list[str] = []
 
 
-class FindingView(Answer, kw_only=True):
+class FindingView(Answer, frozen=True, kw_only=True):
     """One conclusion: what was seen, against what, why it matters, what to do."""
 
     code: str
@@ -144,7 +144,7 @@ class FindingView(Answer, kw_only=True):
     known_false_alarms: list[str] = []
 
 
-class NotJudgedView(Answer, kw_only=True):
+class NotJudgedView(Answer, frozen=True, kw_only=True):
     """What could not be judged, and the reading or rating that is missing. Silence never reads as health."""
 
     criterion: str
@@ -157,7 +157,7 @@ class NotJudgedView(Answer, kw_only=True):
     procedures: list[str] = []
 
 
-class SetAsideView(Answer, kw_only=True):
+class SetAsideView(Answer, frozen=True, kw_only=True):
     """Something in the request that could not be used, with the remedy; everything else was judged."""
 
     pointer: Pointer
@@ -166,7 +166,7 @@ class SetAsideView(Answer, kw_only=True):
     remedy: str
 
 
-class CautionView(Answer, kw_only=True):
+class CautionView(Answer, frozen=True, kw_only=True):
     """A caution that must reach whoever acts on the findings."""
 
     code: str
@@ -174,7 +174,7 @@ class CautionView(Answer, kw_only=True):
     rests_on: str
 
 
-class SourceView(Answer, kw_only=True):
+class SourceView(Answer, frozen=True, kw_only=True):
     """A source cited by a finding or limit, and how it was checked."""
 
     key: str
@@ -185,14 +185,14 @@ class SourceView(Answer, kw_only=True):
     checked: str
 
 
-class RulesetReference(Answer, kw_only=True):
+class RulesetReference(Answer, frozen=True, kw_only=True):
     """Version and SHA-256 digest of the rules that judged the visit."""
 
     version: str
     digest: str
 
 
-class EvaluationResult(Answer, kw_only=True):
+class EvaluationResult(Answer, frozen=True, kw_only=True):
     """What a senior technician would say about the visit, with the reasons."""
 
     ruleset: RulesetReference
@@ -215,7 +215,7 @@ class EvaluationResult(Answer, kw_only=True):
     equipment_reference: str | msgspec.UnsetType = msgspec.UNSET
 
 
-class KeptEvaluation(Answer, kw_only=True):
+class KeptEvaluation(Answer, frozen=True, kw_only=True):
     """An evaluation that the service keeps."""
 
     id: UUID
@@ -223,7 +223,7 @@ class KeptEvaluation(Answer, kw_only=True):
     result: EvaluationResult
 
 
-class EvaluationSummaryView(Answer, kw_only=True):
+class EvaluationSummaryView(Answer, frozen=True, kw_only=True):
     """One line of a listing."""
 
     id: UUID
@@ -237,7 +237,7 @@ class EvaluationSummaryView(Answer, kw_only=True):
     equipment_reference: str | msgspec.UnsetType = msgspec.UNSET
 
 
-class EvaluationPage(Answer, kw_only=True):
+class EvaluationPage(Answer, frozen=True, kw_only=True):
     """A page of evaluations, newest first; `next_cursor` is absent on the last."""
 
     items: list[EvaluationSummaryView]
@@ -247,14 +247,14 @@ class EvaluationPage(Answer, kw_only=True):
 # Trace -----------------------------------------------------------------------------------------------------------
 
 
-class ErrorTermView(Answer, kw_only=True):
+class ErrorTermView(Answer, frozen=True, kw_only=True):
     """Contribution of one independent error source to a quantity (one standard deviation)."""
 
     source: str
     contribution: Value
 
 
-class TracedQuantity(Answer, kw_only=True):
+class TracedQuantity(Answer, frozen=True, kw_only=True):
     """How one number came about."""
 
     name: str
@@ -267,7 +267,7 @@ class TracedQuantity(Answer, kw_only=True):
     subject: str | msgspec.UnsetType = msgspec.UNSET
 
 
-class TracedFiring(Answer, kw_only=True):
+class TracedFiring(Answer, frozen=True, kw_only=True):
     """A rule that fired and the conclusion it established."""
 
     context: ContextView
@@ -276,7 +276,7 @@ class TracedFiring(Answer, kw_only=True):
     tokens: list[str]
 
 
-class EvaluationTrace(Answer, kw_only=True):
+class EvaluationTrace(Answer, frozen=True, kw_only=True):
     """How each number and each finding came about, with the request as it was received."""
 
     ruleset: RulesetReference
@@ -290,7 +290,7 @@ class EvaluationTrace(Answer, kw_only=True):
 # Rulesets and vocabulary -----------------------------------------------------------------------------------------
 
 
-class RuleReference(Answer, kw_only=True):
+class RuleReference(Answer, frozen=True, kw_only=True):
     """A rule in a listing."""
 
     id: str
@@ -299,7 +299,7 @@ class RuleReference(Answer, kw_only=True):
     severity: Severity | msgspec.UnsetType = msgspec.UNSET
 
 
-class RulesetSummary(Answer, kw_only=True):
+class RulesetSummary(Answer, frozen=True, kw_only=True):
     """An installed version of the rules."""
 
     version: str
@@ -310,13 +310,13 @@ class RulesetSummary(Answer, kw_only=True):
     current: bool
 
 
-class RulesetList(Answer, kw_only=True):
+class RulesetList(Answer, frozen=True, kw_only=True):
     """Installed versions, newest first."""
 
     items: list[RulesetSummary]
 
 
-class RulesetView(Answer, kw_only=True):
+class RulesetView(Answer, frozen=True, kw_only=True):
     """One version of the rules with the list of its rules."""
 
     version: str
@@ -328,7 +328,7 @@ class RulesetView(Answer, kw_only=True):
     rules: list[RuleReference]
 
 
-class CriterionLimitView(Answer, kw_only=True):
+class CriterionLimitView(Answer, frozen=True, kw_only=True):
     """One limit of a criterion as it stands in the rules."""
 
     source: str
@@ -346,7 +346,7 @@ class CriterionLimitView(Answer, kw_only=True):
     until_date: datetime.date | msgspec.UnsetType = msgspec.UNSET
 
 
-class CriterionView(Answer, kw_only=True):
+class CriterionView(Answer, frozen=True, kw_only=True):
     """A comparison that a rule reads."""
 
     id: str
@@ -357,7 +357,7 @@ class CriterionView(Answer, kw_only=True):
     limits: list[CriterionLimitView]
 
 
-class RuleView(Answer, kw_only=True):
+class RuleView(Answer, frozen=True, kw_only=True):
     """One rule: when it fires, what it says, what it rests on, when it is wrong."""
 
     id: str
@@ -378,7 +378,7 @@ class RuleView(Answer, kw_only=True):
     known_false_alarms: list[str] = []
 
 
-class UnitView(Answer, kw_only=True):
+class UnitView(Answer, frozen=True, kw_only=True):
     """An accepted unit."""
 
     code: str
@@ -386,7 +386,7 @@ class UnitView(Answer, kw_only=True):
     spellings: list[str]
 
 
-class DimensionView(Answer, kw_only=True):
+class DimensionView(Answer, frozen=True, kw_only=True):
     """A kind of number and the units accepted for it."""
 
     name: str
@@ -396,13 +396,13 @@ class DimensionView(Answer, kw_only=True):
     units: list[UnitView]
 
 
-class DimensionList(Answer, kw_only=True):
+class DimensionList(Answer, frozen=True, kw_only=True):
     """All dimensions."""
 
     items: list[DimensionView]
 
 
-class QuantityEntryView(Answer, kw_only=True):
+class QuantityEntryView(Answer, frozen=True, kw_only=True):
     """A quantity the service derives."""
 
     name: str
@@ -417,13 +417,13 @@ class QuantityEntryView(Answer, kw_only=True):
     plausible_high: float | msgspec.UnsetType = msgspec.UNSET
 
 
-class QuantityEntryList(Answer, kw_only=True):
+class QuantityEntryList(Answer, frozen=True, kw_only=True):
     """All quantities."""
 
     items: list[QuantityEntryView]
 
 
-class TermView(Answer, kw_only=True):
+class TermView(Answer, frozen=True, kw_only=True):
     """A named thing of the vocabulary with its meaning."""
 
     name: str
@@ -431,13 +431,13 @@ class TermView(Answer, kw_only=True):
     meaning: str
 
 
-class TermList(Answer, kw_only=True):
+class TermList(Answer, frozen=True, kw_only=True):
     """Names with meanings: stations, places, elements, observations or causes."""
 
     items: list[TermView]
 
 
-class ArrangementView(Answer, kw_only=True):
+class ArrangementView(Answer, frozen=True, kw_only=True):
     """A default air path and rating boundary."""
 
     name: str
@@ -448,13 +448,13 @@ class ArrangementView(Answer, kw_only=True):
     stations: list[str]
 
 
-class ArrangementList(Answer, kw_only=True):
+class ArrangementList(Answer, frozen=True, kw_only=True):
     """All arrangements."""
 
     items: list[ArrangementView]
 
 
-class ProcedureView(Answer, kw_only=True):
+class ProcedureView(Answer, frozen=True, kw_only=True):
     """How to take one reading."""
 
     id: str
@@ -467,7 +467,7 @@ class ProcedureView(Answer, kw_only=True):
     station: str | msgspec.UnsetType = msgspec.UNSET
 
 
-class ProcedureList(Answer, kw_only=True):
+class ProcedureList(Answer, frozen=True, kw_only=True):
     """All procedures."""
 
     items: list[ProcedureView]
@@ -476,7 +476,7 @@ class ProcedureList(Answer, kw_only=True):
 # Problems and health ---------------------------------------------------------------------------------------------
 
 
-class Fault(Answer, kw_only=True):
+class Fault(Answer, frozen=True, kw_only=True):
     """One fault of a request."""
 
     pointer: Pointer
@@ -485,7 +485,7 @@ class Fault(Answer, kw_only=True):
     accepted: list[str] | msgspec.UnsetType = msgspec.UNSET
 
 
-class Problem(Answer, kw_only=True):
+class Problem(Answer, frozen=True, kw_only=True):
     """Problem details (RFC 9457), the one shape of every error."""
 
     type: str
@@ -497,7 +497,7 @@ class Problem(Answer, kw_only=True):
     retry_after: int | msgspec.UnsetType = msgspec.UNSET
 
 
-class Health(Answer, kw_only=True):
+class Health(Answer, frozen=True, kw_only=True):
     """Whether the process lives, or is ready to take work."""
 
     status: Literal["live", "ready"]

@@ -1,0 +1,224 @@
+"""What makes a ruleset unfit although its shape is right. Every fault is one sentence that names file or id."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import get_args
+
+from service.model.evaluation import VerdictToken
+from service.model.reasoning import RuleEdge, fan_out, find_cycle
+from service.model.ruleset import CASE_KINDS, CaseFile, Diagnosis, Ruleset
+
+VERDICTS: tuple[str, ...] = get_args(VerdictToken)
+VALUED = ("above", "within", "below", "undecided", "implausible")
+PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
+
+
+def edges(ruleset: Ruleset) -> tuple[RuleEdge, ...]:
+    """The rules as the reasoning sees them: tokens and conclusions only."""
+    return tuple(RuleEdge(rule.id, tuple(rule.when), rule.conclusion) for rule in ruleset.diagnoses.values())
+
+
+def lint(ruleset: Ruleset) -> list[str]:
+    """Every fault of meaning in a ruleset; an empty list where it is fit to be used."""
+    return [
+        *_units(ruleset),
+        *_citations(ruleset),
+        *_criteria(ruleset),
+        *_rules(ruleset),
+        *_graph(ruleset),
+        *_causes(ruleset),
+        *_cautions_and_procedures(ruleset),
+    ]
+
+
+def lint_cases(ruleset: Ruleset, cases: Mapping[str, CaseFile]) -> list[str]:
+    """Rules that lack one of the four kinds of case, and cases of rules that do not exist."""
+    faults = [f"cases: {rule} is not a rule" for rule in cases if rule not in ruleset.diagnoses]
+    for rule in ruleset.diagnoses:
+        kinds = {case.kind for case in cases[rule].case} if rule in cases else set()
+        faults += [f"diagnosis {rule}: it has no case of the kind {kind}" for kind in CASE_KINDS if kind not in kinds]
+    return faults
+
+
+def tokens(ruleset: Ruleset) -> set[str]:
+    """Every token a rule may name."""
+    verdicts = {f"{criterion}.{verdict}" for criterion in ruleset.criteria for verdict in VERDICTS}
+    conclusions = {rule.conclusion for rule in ruleset.diagnoses.values()}
+    return verdicts | set(ruleset.observations) | conclusions
+
+
+def placeholder_quantities(rule: Diagnosis, ruleset: Ruleset) -> set[str]:
+    """Quantities that certainly have a value when the rule fires, through the conclusions it reads as well."""
+    found: set[str] = set()
+    for token in _tokens_behind(rule, ruleset, set()):
+        criterion, _, verdict = token.rpartition(".")
+        if criterion in ruleset.criteria and verdict in VALUED:
+            found.add(ruleset.criteria[criterion].quantity)
+    return found
+
+
+def _tokens_behind(rule: Diagnosis, ruleset: Ruleset, seen: set[str]) -> Iterator[str]:
+    for token in rule.when:
+        yield token
+        if token.startswith("conclusion:") and token not in seen:
+            makers = [other for other in ruleset.diagnoses.values() if other.conclusion == token]
+            if len(makers) == 1:
+                yield from _tokens_behind(makers[0], ruleset, seen | {token})
+
+
+def _units(ruleset: Ruleset) -> Iterator[str]:
+    for name, dimension in ruleset.dimensions.items():
+        spellings = [spelling for unit in dimension.unit for spelling in (unit.code, *unit.spellings)]
+        for spelling in sorted({spelling for spelling in spellings if spellings.count(spelling) > 1}):
+            yield f"units: {name} has {spelling} twice"
+        codes = {unit.code for unit in dimension.unit}
+        for system, code in dimension.display.items():
+            if code not in codes:
+                yield f"units: {name} shows {system} in {code}, which is not one of its units"
+    for name, quantity in ruleset.quantities.items():
+        dimension_of = ruleset.dimensions.get(quantity.dimension)
+        if dimension_of is None:
+            yield f"quantities: {name} has the unknown dimension {quantity.dimension}"
+        elif not _has_unit(ruleset, quantity.dimension, quantity.plausible.unit):
+            yield f"quantities: {name} has a plausible range in {quantity.plausible.unit}, no unit of its dimension"
+
+
+def _has_unit(ruleset: Ruleset, dimension: str, spelling: str) -> bool:
+    return any(spelling in (unit.code, *unit.spellings) for unit in ruleset.dimensions[dimension].unit)
+
+
+def _citations(ruleset: Ruleset) -> Iterator[str]:
+    cited = [
+        *((f"quantities: {name}", entry.sources) for name, entry in ruleset.quantities.items()),
+        *((f"elements: {name}", entry.sources) for name, entry in ruleset.elements.items()),
+        *((f"arrangements: {name}", entry.sources) for name, entry in ruleset.arrangements.items()),
+        *((f"assumptions: {name}", entry.sources) for name, entry in ruleset.assumptions.items()),
+        *((f"instruments {name}", entry.sources) for name, entry in ruleset.instruments.items()),
+        *((f"diagnosis {name}", entry.sources) for name, entry in ruleset.diagnoses.items()),
+        *((f"cautions {name}", entry.sources) for name, entry in ruleset.cautions.items()),
+        *((f"procedures {name}", entry.sources) for name, entry in ruleset.procedures.items()),
+        *((f"criteria {c.id}", [limit.source]) for c in ruleset.criteria.values() for limit in c.limit),
+    ]
+    used = {source for _, sources in cited for source in sources}
+    for where, sources in cited:
+        yield from (
+            f"{where}: the source {source} is not in sources/" for source in sources if source not in ruleset.sources
+        )
+    yield from (f"sources {source}: nothing cites it" for source in ruleset.sources if source not in used)
+
+
+def _criteria(ruleset: Ruleset) -> Iterator[str]:
+    read = {token for rule in ruleset.diagnoses.values() for token in rule.when}
+    read |= {
+        token for cause in ruleset.causes.values() for token in (*cause.expects, *cause.against, *cause.excluded_by)
+    }
+    read |= {token for caution in ruleset.cautions.values() for token in caution.with_tokens}
+    for criterion in ruleset.criteria.values():
+        where = f"criteria {criterion.id}"
+        quantity = ruleset.quantities.get(criterion.quantity)
+        if quantity is None:
+            yield f"{where}: its quantity {criterion.quantity} is not in the vocabulary"
+            continue
+        if not criterion.limit:
+            yield f"{where}: it has no limit"
+        if not 0.5 <= criterion.confidence < 1:
+            yield f"{where}: confidence must be at least 0.5 and below 1"
+        if not any(f"{criterion.id}.{verdict}" in read for verdict in VERDICTS):
+            yield f"{where}: no rule, cause or caution reads any of its verdicts"
+        for limit in criterion.limit:
+            numbers = (limit.lower, limit.upper)
+            if all(end is None for end in (*numbers, limit.lower_rating, limit.upper_rating)):
+                yield f"{where}: a limit has neither a lower nor an upper end"
+            if any(end is not None for end in numbers):
+                if limit.unit is None:
+                    yield f"{where}: a limit has numbers but no unit"
+                elif not _has_unit(ruleset, quantity.dimension, limit.unit):
+                    yield f"{where}: {limit.unit} is not a unit of {quantity.dimension}"
+            yield from (
+                f"{where}: unknown observation {token}" for token in limit.when if token not in ruleset.observations
+            )
+
+
+def _rules(ruleset: Ruleset) -> Iterator[str]:
+    known = tokens(ruleset)
+    read = {token for rule in ruleset.diagnoses.values() for token in rule.when}
+    for rule in ruleset.diagnoses.values():
+        where = f"diagnosis {rule.id}"
+        if not rule.when:
+            yield f"{where}: it names no token"
+        yield from (f"{where}: unknown token {token}" for token in rule.when if token not in known)
+        yield from (f"{where}: unknown cause {cause}" for cause in rule.causes if cause not in ruleset.causes)
+        yield from (
+            f"{where}: unknown procedure {name}" for name in rule.next_readings if name not in ruleset.procedures
+        )
+        yield from (f"{where}: unknown caution {name}" for name in rule.cautions if name not in ruleset.cautions)
+        if rule.severity is None:
+            if rule.conclusion not in read:
+                yield f"{where}: it has no severity and nobody reads its conclusion"
+            continue
+        if not (rule.summary and rule.why_it_matters and rule.what_to_do and rule.sources):
+            yield f"{where}: a finding needs summary, why_it_matters, what_to_do and sources"
+        if rule.severity == "hazard":
+            if not rule.cautions:
+                yield f"{where}: a hazard needs a caution"
+            if all(ruleset.sources[s].kind == "practice" for s in rule.sources if s in ruleset.sources):
+                yield f"{where}: practice alone never raises a hazard"
+        yield from _placeholders(rule, ruleset)
+
+
+def _placeholders(rule: Diagnosis, ruleset: Ruleset) -> Iterator[str]:
+    valued = placeholder_quantities(rule, ruleset)
+    criteria = {token.rpartition(".")[0] for token in _tokens_behind(rule, ruleset, set())}
+    for words in (rule.summary, rule.why_it_matters, rule.what_to_do):
+        for placeholder in PLACEHOLDER.findall(words):
+            name, _, end = placeholder.partition(":")
+            if end in ("lower", "upper"):
+                if name not in criteria:
+                    yield f"diagnosis {rule.id}: {{{placeholder}}} names a criterion that its tokens do not rest on"
+            elif end not in ("", "u") or name not in valued:
+                yield f"diagnosis {rule.id}: {{{placeholder}}} may have no value when the rule fires"
+
+
+def _graph(ruleset: Ruleset) -> Iterator[str]:
+    graph = edges(ruleset)
+    cycle = find_cycle(graph)
+    if cycle:
+        yield f"diagnosis: rules read each other in a circle: {' -> '.join(cycle)}"
+    for token, readers in fan_out(graph).items():
+        if readers > ruleset.release.fan_out_limit:
+            yield f"diagnosis: {readers} rules read {token}; the engine allows {ruleset.release.fan_out_limit}"
+    for rule in ruleset.diagnoses.values():
+        if len(set(rule.when)) != len(rule.when):
+            yield f"diagnosis {rule.id}: it names a token twice"
+
+
+def _causes(ruleset: Ruleset) -> Iterator[str]:
+    known = tokens(ruleset)
+    used = {cause for rule in ruleset.diagnoses.values() for cause in rule.causes}
+    for name, cause in ruleset.causes.items():
+        if name not in used:
+            yield f"causes {name}: no rule names it"
+        for token in (*cause.expects, *cause.against, *cause.excluded_by):
+            if token not in known:
+                yield f"causes {name}: unknown token {token}"
+        yield from (f"causes {name}: unknown caution {c}" for c in cause.cautions if c not in ruleset.cautions)
+
+
+def _cautions_and_procedures(ruleset: Ruleset) -> Iterator[str]:
+    known = tokens(ruleset)
+    for caution in ruleset.cautions.values():
+        yield from (
+            f"cautions {caution.id}: unknown token {token}" for token in caution.with_tokens if token not in known
+        )
+    for procedure in ruleset.procedures.values():
+        where = f"procedures {procedure.id}"
+        yield from (f"{where}: unknown quantity {name}" for name in procedure.gives if name not in ruleset.quantities)
+        yield from (f"{where}: unknown caution {name}" for name in procedure.cautions if name not in ruleset.cautions)
+        if procedure.station is not None and procedure.station not in {**ruleset.stations, **ruleset.places}:
+            yield f"{where}: unknown station {procedure.station}"
+    for name, arrangement in ruleset.arrangements.items():
+        for element in (*arrangement.air_path, *arrangement.inside):
+            if element not in ruleset.elements:
+                yield f"arrangements: {name} has the unknown element {element}"

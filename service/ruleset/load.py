@@ -1,0 +1,152 @@
+"""Reading the TOML files. Shapes are checked here, meaning in `lint`; `load_ruleset` refuses faults of either kind."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+
+from service.errors import RulesetRefused
+from service.model.ruleset import (
+    Arrangement,
+    Assumption,
+    CaseFile,
+    Cause,
+    Caution,
+    Criterion,
+    Diagnosis,
+    Dimension,
+    ElementKind,
+    Instrument,
+    Observation,
+    Place,
+    Procedure,
+    QuantityEntry,
+    Release,
+    Ruleset,
+    Source,
+    StationName,
+)
+from service.ruleset.lint import lint
+
+T = TypeVar("T")
+
+
+class _Folder:
+    """One rules folder, the faults met in it, and the running digest of every file that bears on a judgement."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self.faults: list[str] = []
+        self.digest = hashlib.sha256()
+
+    def document(self, path: Path) -> dict[str, Any]:
+        name = path.relative_to(self.root).as_posix()
+        try:
+            content = path.read_bytes()
+        except OSError:
+            self.faults.append(f"{name}: cannot be read")
+            return {}
+        self.digest.update(f"{name}\0{len(content)}\0".encode())
+        self.digest.update(content)
+        try:
+            return tomllib.loads(content.decode())
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            self.faults.append(f"{name}: {error}")
+            return {}
+
+    def convert(self, where: str, value: object, kind: type[T]) -> T | None:
+        try:
+            return msgspec.convert(value, kind)
+        except msgspec.ValidationError as error:
+            self.faults.append(f"{where}: {error}")
+            return None
+
+    def table(self, pattern: str, kind: type[T]) -> dict[str, T]:
+        """Files whose top-level keys are ids."""
+        entries: dict[str, T] = {}
+        for path in sorted(self.root.glob(pattern)):
+            name = path.relative_to(self.root).as_posix()
+            for key, value in self.document(path).items():
+                if key in entries:
+                    self.faults.append(f"{name}: {key} is defined twice")
+                entry = self.convert(f"{name}: {key}", value, kind)
+                if entry is not None:
+                    entries[key] = entry
+        return entries
+
+    def files(self, pattern: str, kind: type[T]) -> dict[str, T]:
+        """One record a file, whose name is the record's id."""
+        entries: dict[str, T] = {}
+        for path in sorted(self.root.glob(pattern)):
+            name = path.relative_to(self.root).as_posix()
+            entry = self.convert(name, self.document(path), kind)
+            if entry is None:
+                continue
+            key: str = entry.id  # type: ignore[attr-defined]
+            if key != path.stem:
+                self.faults.append(f"{name}: its id is {key}; the file name must be the id")
+            if key in entries:
+                self.faults.append(f"{name}: {key} is defined twice")
+            entries[key] = entry
+        return entries
+
+
+def load_ruleset(root: Path) -> Ruleset:
+    """The ruleset under `root`.
+
+    Raises
+    ------
+    RulesetRefused : with every fault of shape or meaning; a ruleset is used whole or not at all
+    """
+    ruleset, faults = read_ruleset(root)
+    if ruleset is None or faults:
+        raise RulesetRefused(faults)
+    return ruleset
+
+
+def read_ruleset(root: Path) -> tuple[Ruleset | None, list[str]]:
+    """The ruleset as far as its shape allows, and every fault of shape and meaning."""
+    folder = _Folder(root)
+    release = folder.convert("ruleset.toml", folder.document(root / "ruleset.toml"), Release)
+    parts = {
+        "dimensions": folder.table("vocabulary/units.toml", Dimension),
+        "quantities": folder.table("vocabulary/quantities/*.toml", QuantityEntry),
+        "stations": folder.table("vocabulary/stations.toml", StationName),
+        "places": folder.table("vocabulary/places.toml", Place),
+        "elements": folder.table("vocabulary/elements.toml", ElementKind),
+        "arrangements": folder.table("vocabulary/arrangements.toml", Arrangement),
+        "observations": folder.table("vocabulary/observations.toml", Observation),
+        "assumptions": folder.table("vocabulary/assumptions.toml", Assumption),
+        "causes": folder.table("vocabulary/causes/*.toml", Cause),
+        "instruments": folder.files("instruments/*.toml", Instrument),
+        "sources": folder.files("sources/*.toml", Source),
+        "criteria": folder.files("criteria/*/*.toml", Criterion),
+        "diagnoses": folder.files("diagnosis/*/*.toml", Diagnosis),
+        "cautions": folder.files("cautions/*.toml", Caution),
+        "procedures": folder.files("procedures/*.toml", Procedure),
+    }
+    if release is None or folder.faults:
+        return None, folder.faults
+    ruleset = Ruleset(release=release, digest=folder.digest.hexdigest(), **parts)  # type: ignore[arg-type]
+    return ruleset, lint(ruleset)
+
+
+def read_cases(root: Path) -> tuple[dict[str, CaseFile], list[str]]:
+    """Case files by rule, and every fault of their shape."""
+    folder = _Folder(root)
+    cases: dict[str, CaseFile] = {}
+    for path in sorted(root.glob("cases/*/*.toml")):
+        if path.parent.name in ("healthy", "visits"):
+            continue
+        name = path.relative_to(root).as_posix()
+        entry = folder.convert(name, folder.document(path), CaseFile)
+        if entry is None:
+            continue
+        if entry.rule != path.stem:
+            folder.faults.append(f"{name}: it is about {entry.rule}; the file name must be the rule's id")
+        cases[entry.rule] = entry
+    return cases, folder.faults
