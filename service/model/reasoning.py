@@ -1,8 +1,8 @@
 """What the reasoning reads and returns: rules as edges from tokens to a conclusion, and the rules that fired.
 
 A token is a short word the judgement established, such as `external_static_pressure.above`. A conclusion is a
-token with the prefix `conclusion:` that only rules establish; another rule may read it. The functions say what is
-wrong with a set of edges; the ruleset lint and the reasoner ask the same ones.
+token with the prefix `conclusion:` that only rules establish; another rule may read it. The functions say
+what is wrong with a set of edges; the ruleset lint and the reasoner ask the same ones.
 """
 
 from collections import Counter
@@ -14,7 +14,7 @@ import msgspec
 CONCLUSION_PREFIX = "conclusion:"
 
 FAN_OUT_LIMIT = 60
-"""Most rules that may read one token: the engine is trusted up to 64 branches per fact, less four as headroom."""
+"""Most rules that may read one token: the engine is trusted up to 64 branches per fact, four are headroom."""
 
 
 class RuleEdge(msgspec.Struct, frozen=True):
@@ -69,9 +69,7 @@ def graph_faults(edges: Sequence[RuleEdge]) -> tuple[str, ...]:
     concluded = {edge.concludes for edge in edges}
     for edge in edges:
         if not edge.concludes.startswith(CONCLUSION_PREFIX):
-            faults.append(
-                f"Rule {edge.id!r} concludes {edge.concludes!r}; let it start with {CONCLUSION_PREFIX!r}."
-            )
+            faults.append(f"Rule {edge.id!r} concludes {edge.concludes!r}; let it start with {CONCLUSION_PREFIX!r}.")
         if not edge.when:
             faults.append(f"Rule {edge.id!r} has no condition; name at least one token.")
         for token, count in sorted(Counter(edge.when).items()):
