@@ -18,7 +18,7 @@ Share = Annotated[float, Meta(ge=0, le=1)]
 UnitCode = Annotated[str, Meta(min_length=1, max_length=40)]
 Identifier = Annotated[
     str,
-    Meta(min_length=1, max_length=64, pattern="^[A-Za-z0-9][A-Za-z0-9_.:-]*$", description="An id of your own."),
+    Meta(min_length=1, max_length=64, pattern="^[A-Za-z0-9][A-Za-z0-9_.:-]*$(?!\\n)", description="An id of your own."),
 ]
 Text = Annotated[str, Meta(max_length=2000, pattern="^[^\\u0000]*$")]
 Label = Annotated[str, Meta(min_length=1, max_length=120, pattern="^[^\\u0000]*$")]
@@ -28,12 +28,12 @@ Location = Annotated[
     Meta(
         min_length=1,
         max_length=80,
-        pattern="^[a-z][a-z0-9_.]*$",
+        pattern="^[a-z][a-z0-9_.]*$(?!\\n)",
         description="A station of the air path: a trade name from `/v1/vocabulary/stations`, or `before.<element>` "
         "or `after.<element>`; for readings of air, also a place from `/v1/vocabulary/places`.",
     ),
 ]
-ElementName = Annotated[str, Meta(min_length=1, max_length=40, pattern="^[a-z][a-z0-9_]*$")]
+ElementName = Annotated[str, Meta(min_length=1, max_length=40, pattern="^[a-z][a-z0-9_]*$(?!\\n)")]
 
 
 class Body(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True, kw_only=True):
@@ -437,7 +437,7 @@ AnyReading = (
 class LimitOverride(Body, frozen=True, kw_only=True):
     """A limit of your own in place of the ruleset's, with the reason that the result repeats."""
 
-    criterion: Annotated[str, Meta(min_length=1, max_length=80, pattern="^[a-z][a-z0-9_.]*$")]
+    criterion: Annotated[str, Meta(min_length=1, max_length=80, pattern="^[a-z][a-z0-9_.]*$(?!\\n)")]
     lower: Number | msgspec.UnsetType = msgspec.UNSET
     upper: Number | msgspec.UnsetType = msgspec.UNSET
     unit: UnitCode
@@ -463,7 +463,7 @@ class EvaluationRequest(Body, frozen=True, kw_only=True):
     job_reference: Identifier | msgspec.UnsetType = msgspec.UNSET
     limit_overrides: Annotated[list[LimitOverride], Meta(max_length=60)] = []
     units: Literal["ip", "si"] | msgspec.UnsetType = msgspec.UNSET
-    ruleset: Annotated[str, Meta(max_length=32, pattern="^[0-9]+\\.[0-9]+\\.[0-9]+$")] | msgspec.UnsetType = (
+    ruleset: Annotated[str, Meta(max_length=32, pattern="^[0-9]+\\.[0-9]+\\.[0-9]+$(?!\\n)")] | msgspec.UnsetType = (
         msgspec.UNSET
     )
 

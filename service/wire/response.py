@@ -132,7 +132,7 @@ class FindingView(Answer, frozen=True, kw_only=True):
         Annotated[
             float,
             Meta(
-                description="Lowest probability among the comparisons the finding rests on; absent where it rests on none."
+                description="Lowest probability among the comparisons it rests on; absent where it rests on none."
             ),
         ]
         | msgspec.UnsetType
@@ -477,12 +477,15 @@ class ProcedureList(Answer, frozen=True, kw_only=True):
 
 
 class Fault(Answer, frozen=True, kw_only=True):
-    """One fault of a request."""
+    """One fault of a request: in its body at `pointer`, or in its query at `parameter`."""
 
-    pointer: Pointer
     code: str
+    pointer: Pointer | msgspec.UnsetType = msgspec.UNSET
+    parameter: Annotated[str, Meta(description="Name of the query parameter.")] | msgspec.UnsetType = msgspec.UNSET
     detail: str
-    accepted: list[str] | msgspec.UnsetType = msgspec.UNSET
+    accepted: (
+        Annotated[list[str], Meta(description="What would have been accepted there.")] | msgspec.UnsetType
+    ) = msgspec.UNSET
 
 
 class Problem(Answer, frozen=True, kw_only=True):

@@ -1,0 +1,121 @@
+"""Bytes of a body to an `EvaluationRequest`, strictly: no number from text, no unknown field, no unit off the list."""
+
+import datetime
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
+
+import msgspec
+from msgspec import inspect
+
+from service.model.ruleset import Ruleset
+from service.wire.faults import YEARS, explain
+from service.wire.request import MEASURES, Accuracy, EvaluationRequest, LimitOverride
+
+_Check = Callable[[Any], bool]
+
+
+def accepted_units(rulesets: Iterable[Ruleset]) -> dict[type[msgspec.Struct], tuple[str, ...]]:
+    """Struct with a field `unit` -> the codes and spellings accepted there, codes first.
+
+    With several versions of the rules installed, those that all of them know, so that what the contract lists is
+    accepted whichever version judges. An accuracy and a limit may belong to any kind of number, so theirs are all.
+    """
+    known = list(rulesets)
+    spellings = {
+        dimension: tuple(
+            spelling
+            for spelling in dict.fromkeys(_spellings(known[0], dimension))
+            if all(spelling in _spellings(other, dimension) for other in known[1:])
+        )
+        for dimension in MEASURES.values()
+    }
+    every = tuple(dict.fromkeys(spelling for listed in spellings.values() for spelling in listed))
+    return {
+        **{measure: spellings[dimension] for measure, dimension in MEASURES.items()},
+        Accuracy: every,
+        LimitOverride: every,
+    }
+
+
+def _spellings(ruleset: Ruleset, dimension: str) -> list[str]:
+    units = ruleset.dimensions[dimension].unit
+    return [unit.code for unit in units] + [spelling for unit in units for spelling in unit.spellings]
+
+
+class RequestDecoder:
+    """Decodes bodies for the installed rulesets.
+
+    Parameters
+    ----------
+    units : as `accepted_units` gives them
+    rulesets : installed versions, any of which a request may pin
+    """
+
+    def __init__(self, units: Mapping[type[msgspec.Struct], tuple[str, ...]], rulesets: Sequence[str]) -> None:
+        self.units = dict(units)
+        self.rulesets = tuple(rulesets)
+        self._decoder = msgspec.json.Decoder(EvaluationRequest)
+        self._check = self._checker(inspect.type_info(EvaluationRequest))
+
+    @classmethod
+    def for_rulesets(cls, rulesets: Mapping[str, Ruleset]) -> "RequestDecoder":
+        """A decoder for these versions of the rules."""
+        return cls(accepted_units(rulesets.values()), tuple(rulesets))
+
+    def decode(self, body: bytes) -> EvaluationRequest:
+        """The request in `body`.
+
+        Raises
+        ------
+        RequestRefused : naming every fault at once
+        """
+        try:
+            request = self._decoder.decode(body)
+        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+            raise explain(body, self.units, self.rulesets) from None
+        if (request.ruleset is not msgspec.UNSET and request.ruleset not in self.rulesets) or (
+            self._check is not None and not self._check(request)
+        ):
+            raise explain(body, self.units, self.rulesets)
+        return request
+
+    def _checker(self, kind: inspect.Type) -> _Check | None:
+        """Whether all units, dates and times in a decoded value are accepted; None where there is nothing to check."""
+        match kind:
+            case inspect.Metadata():
+                return self._checker(kind.type)
+            case inspect.StructType():
+                return self._struct_checker(kind)
+            case inspect.UnionType():
+                arms = {arm.cls: self._checker(arm) for arm in kind.types if isinstance(arm, inspect.StructType)}
+                return lambda value: (check := arms[type(value)]) is None or check(value)
+            case inspect.ListType():
+                item = self._checker(kind.item_type)
+                return None if item is None else lambda value: all(map(item, value))
+            case inspect.DateTimeType() | inspect.DateType():
+                return _year_accepted
+            case _:
+                return None
+
+    def _struct_checker(self, kind: inspect.StructType) -> _Check | None:
+        parts = tuple((field.name, part) for field in kind.fields if (part := self._checker(field.type)) is not None)
+        units = frozenset(self.units.get(kind.cls, ()))
+        if not parts and not units:
+            return None
+        if not parts:
+            return lambda value: value.unit in units
+
+        def check(value: Any) -> bool:
+            if units and value.unit not in units:
+                return False
+            for name, part in parts:
+                inner = getattr(value, name)
+                if inner is not msgspec.UNSET and not part(inner):
+                    return False
+            return True
+
+        return check
+
+
+def _year_accepted(value: datetime.date) -> bool:
+    return YEARS[0] <= value.year <= YEARS[1]

@@ -1,0 +1,143 @@
+"""Query strings, strictly: each parameter known, given once, and within the bounds of its struct."""
+
+from typing import Annotated, Any, Literal, TypeVar
+from urllib.parse import parse_qsl
+
+import msgspec
+import msgspec.inspect
+from msgspec import UNSET, Meta, UnsetType
+
+from service.wire.faults import YEARS, RequestRefused, published_pattern
+from service.wire.request import Identifier, Moment
+from service.wire.response import Fault, Severity
+
+MOST_PARAMETERS = 50
+
+
+class NoQuery(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """No query parameters."""
+
+
+class ReadQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Query of a read of one evaluation."""
+
+    units: (
+        Annotated[
+            Literal["ip", "si"],
+            Meta(description="Unit system of the answer; by default the one of the account that the key belongs to."),
+        ]
+        | UnsetType
+    ) = UNSET
+
+
+class ListQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Query of a listing of evaluations."""
+
+    limit: Annotated[int, Meta(ge=1, le=200, description="Most evaluations on a page.")] = 50
+    cursor: (
+        Annotated[
+            str,
+            Meta(
+                min_length=32,
+                max_length=32,
+                pattern="^[0-9A-Za-z_-]{32}$(?!\\n)",
+                description="`next_cursor` of the page before, unread. Use the same filters on each page.",
+            ),
+        ]
+        | UnsetType
+    ) = UNSET
+    site_reference: Annotated[Identifier, Meta(description="Only visits to this site.")] | UnsetType = UNSET
+    equipment_reference: Annotated[Identifier, Meta(description="Only visits to this equipment.")] | UnsetType = UNSET
+    job_reference: Annotated[Identifier, Meta(description="Only visits of this job.")] | UnsetType = UNSET
+    minimum_severity: (
+        Annotated[Severity, Meta(description="Only with a finding of this severity or a more serious one.")] | UnsetType
+    ) = UNSET
+    created_from: (
+        Annotated[
+            Moment, Meta(description="Only kept at this time or later. In a query, write the + of an offset as %2B.")
+        ]
+        | UnsetType
+    ) = UNSET
+    created_before: Annotated[Moment, Meta(description="Only kept before this time.")] | UnsetType = UNSET
+
+
+Query = TypeVar("Query", bound=msgspec.Struct)
+
+
+def decode_query(text: bytes, wanted: type[Query]) -> Query:
+    """The parameters in a raw query string.
+
+    Raises
+    ------
+    RequestRefused : naming every fault at once, without the values and without names that are not ours
+    """
+    if not text:
+        return wanted()
+    try:
+        pairs = parse_qsl(text.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=MOST_PARAMETERS)
+    except ValueError:  # too many, or octets that are not UTF-8
+        detail = f"must be at most {MOST_PARAMETERS} parameters, percent-encoded UTF-8"
+        raise RequestRefused([Fault(code="wrong_format", detail=detail)]) from None
+    fields = {field.name: field for field in msgspec.structs.fields(wanted)}
+    values: dict[str, Any] = {}
+    faults: list[Fault] = []
+    for name, value in pairs:
+        if name not in fields:
+            if not any(fault.code == "unknown_field" for fault in faults):
+                detail = "there is a parameter that is not known here"
+                faults.append(Fault(code="unknown_field", detail=detail, accepted=list(fields)))
+        elif name in values:
+            faults.append(Fault(parameter=name, code="given_twice", detail="give it once"))
+        else:
+            values[name] = None
+            try:
+                values[name] = _convert(value, fields[name].type)
+            except ValueError:
+                faults.append(_fault(name, wanted))
+    if faults:
+        raise RequestRefused(faults)
+    return wanted(**values)
+
+
+def _convert(value: str, kind: Any) -> Any:
+    info = msgspec.inspect.type_info(kind)
+    while isinstance(info, msgspec.inspect.Metadata):
+        info = info.type
+    if isinstance(info, msgspec.inspect.IntType):
+        if not (value.isascii() and value.isdigit() and len(value) <= 9):
+            raise ValueError
+        return msgspec.convert(int(value), kind)
+    converted = msgspec.convert(value, kind)
+    if isinstance(info, msgspec.inspect.DateTimeType) and not YEARS[0] <= converted.year <= YEARS[1]:
+        raise ValueError
+    return converted
+
+
+def _fault(name: str, wanted: type[msgspec.Struct]) -> Fault:
+    """What the parameter must be, from its published schema."""
+    schema = parameter_schemas(wanted)[name]
+    if "enum" in schema:
+        return Fault(
+            parameter=name, code="unknown_value", detail="is not an accepted value", accepted=list(schema["enum"])
+        )
+    if schema.get("format") == "date-time":
+        detail = (
+            f"must be a date and time with seconds and offset, from {YEARS[0]} to {YEARS[1]}, like "
+            "2026-07-14T15:30:00Z; write the + of an offset as %2B"
+        )
+        return Fault(parameter=name, code="wrong_format", detail=detail)
+    if schema["type"] == "integer":
+        detail = f"must be a whole number from {schema['minimum']} to {schema['maximum']}"
+        return Fault(parameter=name, code="out_of_range", detail=detail)
+    detail = f"must have {schema['minLength']} to {schema['maxLength']} characters and match {schema['pattern']}"
+    return Fault(parameter=name, code="pattern", detail=detail)
+
+
+def parameter_schemas(wanted: type[msgspec.Struct]) -> dict[str, dict[str, Any]]:
+    """JSON Schema of each parameter by name."""
+    _, components = msgspec.json.schema_components([wanted])
+    properties: dict[str, dict[str, Any]] = components[wanted.__name__]["properties"]
+    for schema in properties.values():
+        if "pattern" in schema:
+            schema["pattern"] = published_pattern(schema["pattern"])
+    return properties
