@@ -6,7 +6,7 @@ system in a module global (set here, once) and silently raises small or negative
 also where no such air can exist; those states are refused here instead.
 
 The enhancement factor (departure of moist air from an ideal gas mixture) is left out, as in psychrolib:
-against real-gas properties humidity ratio reads 0.3 to 0.8 % low, density and volume agree within 0.06 %.
+against real-gas properties humidity ratio reads 0.3 to 0.9 % low, density and volume agree within 0.06 %.
 
 Below 0.01 degC saturation is over ice, so relative humidity and dew point are too. An aviation weather
 report gives its dew point over water at any temperature: at -3 degC that is about 3 % more vapour.
@@ -89,7 +89,7 @@ class AirState(msgspec.Struct, frozen=True, gc=False):
 
     @property
     def enthalpy(self) -> float:
-        """J per kg of dry air; zero is dry air and liquid water at 0 degC. HOF 2017 ch. 1 eq. 30."""
+        """J/kg of dry air; zero is dry air and liquid water at 0 degC. HOF 2017 ch. 1 eq. 30."""
         return enthalpy(self.dry_bulb, self.humidity_ratio)
 
     @property

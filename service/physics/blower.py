@@ -9,7 +9,7 @@ controlled motor may hold torque or airflow instead; how far that matters is for
 
 Between points the table is read along straight lines: that never leaves the two neighbouring values, needs
 no assumption about the curve, and for the usual bend of a residential table (airflow losing 5 to 15 cfm more
-at each 0.1 in. of water than at the last) is short of a smooth curve by an eighth of that bend, below 0.2 %.
+at each 0.1 in. of water than at the last) is short of a smooth curve by about an eighth of that bend, 0.2 %.
 """
 
 from bisect import bisect_left

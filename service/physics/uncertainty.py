@@ -75,9 +75,9 @@ def chi_square_survival(chi_square: float, degrees_of_freedom: int) -> float:
     """
     domain.not_negative("chi_square", chi_square)
     domain.within("degrees_of_freedom", degrees_of_freedom, 1, inf)
-    if chi_square == 0.0:
-        return 1.0
     x = 0.5 * chi_square
+    if x == 0.0:
+        return 1.0
     if degrees_of_freedom % 2:
         order, survival = 0.5, erfc(sqrt(x))
     else:
@@ -85,7 +85,7 @@ def chi_square_survival(chi_square: float, degrees_of_freedom: int) -> float:
     while order < 0.5 * degrees_of_freedom:
         survival += exp(order * log(x) - x - lgamma(order + 1.0))
         order += 1.0
-    return survival
+    return min(survival, 1.0)  # the sum may end a last bit above
 
 
 class WeightedMean(msgspec.Struct, frozen=True, gc=False):

@@ -1,0 +1,169 @@
+"""Steadiness of sample series, against scipy.stats and worked values computed with scipy 1.17.1."""
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+import scipy.stats
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.errors import OutOfRange
+from service.physics import steady
+
+STEADY = [0.512, 0.509, 0.511, 0.510, 0.513, 0.508, 0.511, 0.510, 0.512, 0.509]
+DRIFT = [0.48, 0.486, 0.491, 0.497, 0.503, 0.507, 0.514, 0.519, 0.526, 0.531]
+GUSTY = [-3.1, -5.9, -1.2, -7.4, -2.0, -4.4, 0.3, -6.1, -3.9, -1.3]
+
+
+def judged(values: list[float], interval: float = 1.0) -> steady.Condition:
+    """With tolerances of this test only: 1 %, 2 % of the mean, 1 % of the mean."""
+    series = steady.assess(values, interval)
+    return steady.condition(series, 0.01, 0.02 * abs(series.mean), 0.01 * abs(series.mean))
+
+
+def test_steady_series() -> None:
+    """Mean .5105, deviation .00158, slope p .68."""
+    series = steady.assess(STEADY, 1.0)
+    assert series.mean == pytest.approx(0.5105, abs=5e-5)
+    assert series.standard_deviation == pytest.approx(0.00158, abs=5e-6)
+    assert series.slope_p_value == pytest.approx(0.68, abs=5e-3)
+    assert judged(STEADY) == "steady"
+
+
+def test_drifting_series() -> None:
+    """Slope .00566 per sample, p 4e-13, while the mean still looks fine."""
+    series = steady.assess(DRIFT, 1.0)
+    assert series.slope == pytest.approx(0.00566, abs=5e-6)
+    assert series.slope_p_value_if_independent == pytest.approx(4e-13, rel=0.05)
+    assert series.drift == pytest.approx(0.00566 * 9, abs=5e-5)
+    assert judged(DRIFT) == "drifting"
+    # The mean is worth fewer than two independent samples.
+    assert series.effective_count < 2.0
+
+
+def test_gusty_series() -> None:
+    """Pa: mean -3.5, deviation 2.49, 95 % interval 1.78 either way (Student's t, 9 degrees of freedom)."""
+    series = steady.assess(GUSTY, 1.0)
+    assert series.mean == pytest.approx(-3.5, abs=1e-9)
+    assert series.standard_deviation == pytest.approx(2.49, abs=5e-3)
+    assert series.standard_uncertainty * scipy.stats.t.ppf(0.975, 9) == pytest.approx(1.78, abs=5e-3)
+    assert scipy.stats.t.cdf((-3.0 - series.mean) / series.standard_uncertainty, 9) == pytest.approx(0.73, abs=5e-3)
+    assert judged(GUSTY) == "scattered"
+
+
+@given(st.lists(st.floats(-100.0, 100.0), min_size=4, max_size=40), st.floats(0.1, 60.0))
+def test_against_scipy_and_numpy(values: list[float], interval: float) -> None:
+    # Rounded so that no two samples differ by less than the arithmetic resolves.
+    values = [round(v, 3) for v in values]
+    series = steady.assess(values, interval)
+    assert series.mean == pytest.approx(np.mean(values), abs=1e-9)
+    assert series.median == pytest.approx(np.median(values), abs=1e-12)
+    assert series.standard_deviation == pytest.approx(np.std(values, ddof=1), rel=1e-9, abs=1e-9)
+    if len(set(values)) > 1:
+        line = scipy.stats.linregress(np.arange(len(values)) * interval, values)
+        assert series.slope == pytest.approx(line.slope, rel=1e-6, abs=1e-9)
+        if line.rvalue**2 < 1.0 - 1e-9:
+            assert series.slope_p_value_if_independent == pytest.approx(line.pvalue, rel=1e-5, abs=1e-9)
+        assert series.robust_deviation == pytest.approx(
+            1.4826 * scipy.stats.median_abs_deviation(values), rel=1e-9, abs=1e-9
+        )
+
+
+@given(st.lists(st.floats(-10.0, 10.0), min_size=4, max_size=30), st.floats(0.1, 60.0))
+def test_bounds(values: list[float], interval: float) -> None:
+    series = steady.assess(values, interval)
+    assert 1.0 <= series.effective_count <= len(values)
+    assert -1.0 <= series.autocorrelation <= 1.0
+    assert 0.0 <= series.slope_p_value <= 1.0
+    assert series.slope_p_value >= series.slope_p_value_if_independent - 1e-12
+    assert series.standard_uncertainty >= series.standard_deviation / math.sqrt(len(values)) * (1 - 1e-12)
+
+
+def test_uncertainty_covers_correlated_samples_where_the_usual_formula_does_not() -> None:
+    """Monte Carlo: 500 first-order autoregressive series of 400 samples, r = 0.8, fixed seed.
+
+    The true deviation of the mean is sigma/sqrt(n) x sqrt((1 + r)/(1 - r)) = 3 sigma/sqrt(n) for long series.
+    """
+    random = np.random.default_rng(20240617)
+    count, r = 400, 0.8
+    means, told, naive = [], [], []
+    for _ in range(500):
+        noise = random.normal(size=count) * math.sqrt(1 - r * r)
+        series = [float(random.normal())]
+        for each in noise[1:]:
+            series.append(r * series[-1] + float(each))
+        result = steady.assess(series, 1.0)
+        means.append(result.mean)
+        told.append(result.standard_uncertainty)
+        naive.append(result.standard_deviation / math.sqrt(count))
+    actual = float(np.std(means))
+    assert float(np.mean(told)) == pytest.approx(actual, rel=0.10)
+    assert float(np.mean(naive)) < 0.4 * actual
+
+
+def test_a_slow_swing_is_not_taken_for_a_proven_drift() -> None:
+    """Half a sine about its own line: independent samples would prove a slope, correlated ones do not."""
+    values = [math.sin(2 * math.pi * i / 24) + 0.01 * i for i in range(20)]
+    series = steady.assess(values, 1.0)
+    assert series.slope_p_value_if_independent < 0.01 < series.slope_p_value
+
+
+def test_constant_samples_and_a_perfect_line() -> None:
+    flat = steady.assess([0.3] * 8, 1.0)
+    assert (flat.standard_deviation, flat.slope, flat.slope_p_value, flat.effective_count) == (0.0, 0.0, 1.0, 8.0)
+    assert steady.condition(flat, 0.05, 0.0, 0.0) == "steady"
+    line = steady.assess([0.1 * i for i in range(8)], 2.0)
+    assert line.slope == pytest.approx(0.05)
+    assert line.slope_p_value == 0.0
+    assert steady.condition(line, 0.05, 0.1, 1.0) == "drifting"
+
+
+def test_one_wild_sample_moves_mean_and_deviation_but_not_their_robust_partners() -> None:
+    clean, spoiled = steady.assess(STEADY, 1.0), steady.assess([*STEADY[:-1], 5.0], 1.0)
+    assert spoiled.median == pytest.approx(clean.median, abs=0.002)
+    assert spoiled.robust_deviation == pytest.approx(clean.robust_deviation, abs=0.002)
+    assert spoiled.mean > 0.9
+    assert spoiled.standard_deviation > 1.0
+
+
+def test_slope_is_per_second() -> None:
+    assert steady.assess(DRIFT, 5.0).slope == pytest.approx(steady.assess(DRIFT, 1.0).slope / 5.0)
+    assert steady.assess(DRIFT, 5.0).drift == pytest.approx(steady.assess(DRIFT, 1.0).drift)
+
+
+def test_condition_on_both_sides_of_each_threshold() -> None:
+    series = steady.assess(DRIFT, 1.0)
+    drift, u, p = abs(series.drift), series.standard_uncertainty, series.slope_p_value
+    assert steady.condition(series, p, drift * 0.999, 1.0) == "drifting"
+    assert steady.condition(series, p * 0.999, drift * 0.999, 1.0) == "steady"
+    assert steady.condition(series, 0.05, drift * 1.001, u * 1.001) == "steady"
+    assert steady.condition(series, 0.05, drift * 1.001, u * 0.999) == "scattered"
+
+
+SERIES = steady.assess(STEADY, 1.0)
+REFUSED: list[tuple[Callable[[], object], str]] = [
+    (lambda: steady.assess([], 1.0), "number of values"),
+    (lambda: steady.assess([1.0, 2.0, 3.0], 1.0), "number of values"),
+    (lambda: steady.assess([1.0, 2.0, math.nan, 4.0], 1.0), "values[2]"),
+    (lambda: steady.assess([1.0, 2.0, 3.0, math.inf], 1.0), "values[3]"),
+    (lambda: steady.assess([-math.inf, 2.0, 3.0, 1.0], 1.0), "values[0]"),
+    (lambda: steady.assess(STEADY, 0.0), "interval"),
+    (lambda: steady.assess(STEADY, math.inf), "interval"),
+    (lambda: steady.condition(SERIES, -1e-9, 0.1, 0.1), "significance"),
+    (lambda: steady.condition(SERIES, 1.000001, 0.1, 0.1), "significance"),
+    (lambda: steady.condition(SERIES, 0.05, -1e-9, 0.1), "drift_tolerance"),
+    (lambda: steady.condition(SERIES, 0.05, 0.1, -1e-9), "uncertainty_tolerance"),
+]
+
+
+@pytest.mark.parametrize(("call", "name"), REFUSED)
+def test_refused(call: Callable[[], object], name: str) -> None:
+    with pytest.raises(OutOfRange) as refused:
+        call()
+    assert refused.value.name == name
+
+
+def test_four_samples_are_accepted() -> None:
+    assert steady.assess([1.0, 1.1, 0.9, 1.0], 1.0).count == 4
