@@ -162,16 +162,26 @@ class LimitOverride(msgspec.Struct, frozen=True, omit_defaults=True):
     upper: float | None = None
 
 
+class InstrumentUse(msgspec.Struct, frozen=True, omit_defaults=True):
+    """What the client recorded of an instrument; `zero_offset` in Pa, for gauges."""
+
+    id: str
+    zero_checked: bool
+    zero_offset: float | None = None
+    offset_corrected: bool = True
+    calibrated_on: datetime.date | None = None
+
+
 class Visit(msgspec.Struct, frozen=True, omit_defaults=True):
     """Everything the later stages see of a visit."""
 
     equipment: Equipment
     states: tuple[State, ...]
     readings: tuple[Reading, ...]
+    instruments: tuple[InstrumentUse, ...] = ()
     elevation: Measured | None = None
     visited_at: datetime.datetime | None = None
     site_reference: str | None = None
     job_reference: str | None = None
-    observations: tuple[str, ...] = ()
     overrides: tuple[LimitOverride, ...] = ()
     set_aside: tuple[SetAside, ...] = ()

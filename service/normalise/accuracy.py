@@ -1,0 +1,163 @@
+"""Instrument accuracy as independent error sources.
+
+A maker's accuracy, plus or minus a share of the reading or a floor, whichever is larger, is taken as a rectangular
+distribution: its standard uncertainty is the limit over the square root of 3 (JCGM 100:2008, 4.3.7). Where the floor
+rules, it is an offset common to everything the instrument reads; where the share rules, a scale error common to it.
+Resolution is independent from reading to reading: step over the square root of 12.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+from msgspec import UNSET, UnsetType
+
+from service.model.ruleset import Instrument, Ruleset
+from service.model.units import UnitTable
+from service.model.visit import InstrumentUse, SetAside
+from service.wire import request as wire
+
+READING_DIMENSIONS = {
+    "static_pressure": "gauge_pressure",
+    "pressure_difference": "gauge_pressure",
+    "dry_bulb_temperature": "temperature",
+    "wet_bulb_temperature": "temperature",
+    "dew_point_temperature": "temperature",
+    "relative_humidity": "ratio",
+    "airflow": "volume_flow",
+    "electric_power": "electric_power",
+    "voltage": "voltage",
+    "current": "current",
+    "station_pressure": "absolute_pressure",
+}
+"""Reading kind -> dimension of its value."""
+
+
+class Accuracy(msgspec.Struct, frozen=True):
+    """Accuracy of the readings of one kind by one instrument, SI."""
+
+    share: float
+    floor: float
+    resolution: float
+    zero_unchecked: float
+
+    def limit(self, value: float) -> float:
+        """Largest error the maker admits at this reading."""
+        return max(self.share * abs(value), self.floor)
+
+
+def error_dimension(kind: str) -> str:
+    """Dimension of the errors of a reading kind: temperatures err by temperature differences."""
+    dimension = READING_DIMENSIONS[kind]
+    return "temperature_difference" if dimension == "temperature" else dimension
+
+
+class Instruments:
+    """The instruments of a visit: their stated accuracies, the defaults for those without, their zero checks."""
+
+    def __init__(self, declared: list[wire.Instrument], ruleset: Ruleset, units: UnitTable) -> None:
+        self._ruleset = ruleset
+        self._units = units
+        self.set_aside: list[SetAside] = []
+        self.declared: dict[str, wire.Instrument] = {}
+        self.uses: dict[str, InstrumentUse] = {}
+        self._defaults = {kind: entry for entry in ruleset.instruments.values() for kind in entry.reading_kinds}
+        for index, instrument in enumerate(declared):
+            pointer = f"#/instruments/{index}"
+            if instrument.id in self.declared:
+                self._aside(
+                    f"{pointer}/id", "id_taken", "Another instrument has this id.", "Give each an id of its own."
+                )
+                continue
+            self.declared[instrument.id] = instrument
+            self.uses[instrument.id] = self._use(instrument, pointer)
+
+    def _aside(self, pointer: str, code: str, detail: str, remedy: str) -> None:
+        self.set_aside.append(SetAside(pointer, code, detail, remedy))
+
+    def _use(self, instrument: wire.Instrument, pointer: str) -> InstrumentUse:
+        check = instrument.zero_check
+        calibrated = None if instrument.calibrated_on is UNSET else instrument.calibrated_on
+        if check is UNSET:
+            return InstrumentUse(instrument.id, zero_checked=False, calibrated_on=calibrated)
+        offset = None
+        if check.offset_found is not UNSET:
+            if self._units.accepts("gauge_pressure", check.offset_found.unit):
+                offset = self._units.difference_to_si(
+                    "gauge_pressure", check.offset_found.value, check.offset_found.unit
+                )
+            else:
+                self._aside(
+                    f"{pointer}/zero_check/offset_found/unit",
+                    "unknown_unit",
+                    "Not a unit of gauge pressure.",
+                    "Use a unit of gauge_pressure from /v1/vocabulary/units.",
+                )
+        return InstrumentUse(instrument.id, True, offset, check.corrected, calibrated)
+
+    def accuracy(self, reading: wire.AnyReading, kind: str, pointer: str) -> Accuracy:
+        """Accuracy that holds for a reading: its own, its instrument's, or the default of the instrument's class."""
+        declared = None if reading.instrument is UNSET else self.declared.get(reading.instrument)
+        default = self._default(declared, kind)
+        stated = self._stated(reading.accuracy, kind, f"{pointer}/accuracy")
+        if stated is None and declared is not None:
+            place = list(self.declared).index(declared.id)
+            stated = self._stated(declared.accuracy, kind, f"#/instruments/{place}/accuracy")
+        zero = self._si(kind, default.zero_unchecked, default) if default else 0.0
+        if stated is not None:
+            return Accuracy(*stated, zero)
+        if default is None:
+            return Accuracy(0.0, 0.0, 0.0, 0.0)
+        return Accuracy(
+            default.share, self._si(kind, default.floor, default), self._si(kind, default.resolution, default), zero
+        )
+
+    def _default(self, declared: wire.Instrument | None, kind: str) -> Instrument | None:
+        own = None if declared is None else self._ruleset.instruments.get(declared.kind)
+        if own is not None and kind in own.reading_kinds:
+            return own
+        if own is not None and own.dimension == error_dimension(kind):
+            return own
+        return self._defaults.get(kind)
+
+    def _si(self, kind: str, number: float, default: Instrument) -> float:
+        return self._units.difference_to_si(default.dimension, number, default.unit)
+
+    def _stated(
+        self, accuracy: wire.Accuracy | UnsetType, kind: str, pointer: str
+    ) -> tuple[float, float, float] | None:
+        if accuracy is UNSET:
+            return None
+        dimension = error_dimension(kind)
+        if not self._units.accepts(dimension, accuracy.unit):
+            fault = SetAside(
+                f"{pointer}/unit",
+                "unit_of_another_kind",
+                f"An accuracy for {kind} readings must be in a unit of {dimension}; the usual accuracy was taken.",
+                f"Use a unit of {dimension} from /v1/vocabulary/units.",
+            )
+            if fault not in self.set_aside:
+                self.set_aside.append(fault)
+            return None
+        floor = self._units.difference_to_si(dimension, accuracy.floor, accuracy.unit)
+        resolution = self._units.difference_to_si(dimension, accuracy.resolution, accuracy.unit)
+        return accuracy.share_of_reading, floor, resolution
+
+
+def error_terms(
+    value: float, accuracy: Accuracy, instrument: str, reading: str, orientation: float, zero_unchecked: bool
+) -> dict[str, float]:
+    """Error terms of one reading. `orientation` is -1 where the hose was on the gauge's reference port."""
+    terms: dict[str, float] = {}
+    limit = accuracy.limit(value)
+    if limit > 0.0:
+        if accuracy.share * abs(value) > accuracy.floor:
+            terms[f"{instrument}.scale"] = math.copysign(limit, value) / math.sqrt(3.0)
+        else:
+            terms[f"{instrument}.zero"] = orientation * limit / math.sqrt(3.0)
+    if zero_unchecked and accuracy.zero_unchecked > 0.0:
+        terms[f"{instrument}.zero_unchecked"] = orientation * accuracy.zero_unchecked / math.sqrt(3.0)
+    if accuracy.resolution > 0.0:
+        terms[f"{reading}.resolution"] = accuracy.resolution / math.sqrt(12.0)
+    return terms
