@@ -31,7 +31,7 @@ def standard_atmosphere(elevation: float) -> float:
     """
     lapse, base = 0.0065, 288.15
     exponent = 9.80665 * 28.9644 / (8314.32 * lapse)
-    return 101325.0 * (1.0 - lapse * elevation / base) ** exponent
+    return float(101325.0 * (1.0 - lapse * elevation / base) ** exponent)
 
 
 @dataclass(frozen=True)

@@ -88,7 +88,7 @@ class Resistance:
 
     def at(self, flow: float, density: float) -> float:
         """Drop in Pa at a flow in m3/s and a density in kg/m3."""
-        return self.drop * (density / self.density) * (flow / self.flow) ** self.exponent
+        return float(self.drop * (density / self.density) * (flow / self.flow) ** self.exponent)
 
 
 @dataclass(frozen=True)
