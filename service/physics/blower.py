@@ -14,7 +14,7 @@ at each 0.1 in. of water than at the last) is short of a smooth curve by about a
 
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
-from math import inf
+from math import inf, sqrt
 
 import msgspec
 
@@ -133,6 +133,55 @@ def power_at_pressure(table: BlowerTable, pressure: float, density: float) -> fl
     if left.power is None or right.power is None:
         raise OutOfRange("number of points with power", 0, len(table.points), len(table.points))
     return (left.power + share * (right.power - left.power)) * density / table.density
+
+
+def flow_at_held_torque(table: BlowerTable, pressure: float, density: float) -> float:
+    """Airflow of a blower whose motor holds torque, against an external static pressure at the site's density.
+
+    Torque goes with density times speed squared, so in thin air the wheel speeds up until density times speed
+    squared is what it was: pressure is unchanged, airflow and speed go with the inverse square root of density.
+
+    Parameters
+    ----------
+    table : BlowerTable
+    pressure : float, Pa at the site, within the table's pressures
+    density : float, kg/m3 at the site, above 0
+
+    Returns
+    -------
+    float, m3/s actual at `density`
+
+    Raises
+    ------
+    OutOfRange : the table does not reach that pressure; nothing is extrapolated
+
+    Source: fan laws with torque held; a derivation, and a motor's control may limit its speed.
+    """
+    domain.positive("density", density)
+    return flow_at_pressure(table, pressure, table.density) * sqrt(table.density / density)
+
+
+def power_at_held_torque(table: BlowerTable, pressure: float, density: float) -> float:
+    """Electrical power of a blower whose motor holds torque: it goes with speed.
+
+    Parameters
+    ----------
+    table : BlowerTable with power
+    pressure : float, Pa at the site, within the table's pressures
+    density : float, kg/m3 at the site, above 0
+
+    Returns
+    -------
+    float, W
+
+    Raises
+    ------
+    OutOfRange : the table does not reach that pressure, or gives no power
+
+    Source: as `flow_at_held_torque`.
+    """
+    domain.positive("density", density)
+    return power_at_pressure(table, pressure, table.density) * sqrt(table.density / density)
 
 
 def airflow_is_single_valued(points: Sequence[BlowerPoint], tolerance: float = 0.0) -> bool:

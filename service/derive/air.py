@@ -1,0 +1,214 @@
+"""Air at the site: barometric pressure, and the state of the air entering and leaving the equipment."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from service.derive.propagate import combine, difference, propagate, ratio
+from service.derive.worksheet import Worksheet
+from service.errors import OutOfRange
+from service.model.quantity import Measured
+from service.model.visit import AMBIENT
+from service.physics import air
+
+KELVIN = 273.15
+
+
+def derive_air(sheet: Worksheet) -> None:
+    """Station pressure, then return and supply air."""
+    _station_pressure(sheet)
+    _return_air(sheet)
+    _supply_air(sheet)
+
+
+def return_stations(sheet: Worksheet) -> list[str]:
+    """Stations where the air has not met blower, coil or heater yet, the nearest to them first; then indoors."""
+    first = min(
+        index
+        for index, element in enumerate(sheet.path)
+        if element.kind in ("blower", "coil", "heat_exchanger", "electric_heater")
+    )
+    names = [element.name for element in sheet.path]
+    stations = [f"{names[i - 1]}|{names[i]}" for i in range(first, 0, -1)]
+    return [*stations, AMBIENT, "indoor"]
+
+
+def heat_sources(sheet: Worksheet) -> tuple[str, ...]:
+    """Kinds of element that warm or cool the air in this mode."""
+    if sheet.state.mode == "cooling":
+        return ("coil",)
+    if sheet.state.mode == "heating":
+        return ("heat_exchanger",) if "gas_input" in sheet.visit.equipment.ratings else ("electric_heater", "coil")
+    return ()
+
+
+def supply_stations(sheet: Worksheet) -> list[str]:
+    """Stations between the last part that changes the air in this mode and the end of the equipment, nearest first."""
+    kinds = heat_sources(sheet) or ("heat_exchanger", "electric_heater", "coil")
+    last = max(index for index, element in enumerate(sheet.path) if element.kind in (*kinds, "blower"))
+    names = [element.name for element in sheet.path]
+    stations: list[str] = []
+    for index in range(last + 1, len(names)):
+        stations.append(f"{names[index - 1]}|{names[index]}")
+        if sheet.path[index].kind in ("supply_duct", "register"):
+            break
+    return stations
+
+
+def _station_pressure(sheet: Worksheet) -> None:
+    elevation = sheet.visit.elevation
+    readings = sheet.of_kind("station_pressure")
+    atmosphere: Measured | None = None
+    if elevation is not None:
+        try:
+            deviation = sheet.assumption("standard_atmosphere_deviation")
+            plain = propagate(air.standard_atmosphere_pressure, elevation)
+            atmosphere = Measured(
+                plain.value, {**plain.terms, "assumption.atmosphere": plain.value * deviation.uncertainty}
+            )
+        except OutOfRange:
+            atmosphere = None
+    if readings:
+        sheet.observations.add("station_pressure.measured")
+        share = 1.0 / len(readings)
+        measured = combine(*((share, reading.measured) for reading in readings))
+        keys = tuple(reading.key for reading in readings)
+        sheet.record("station_pressure", measured, "barometer at the site", keys)
+        if atmosphere is not None:
+            exact = atmosphere
+            sheet.attempt(
+                "station_pressure_to_standard_atmosphere",
+                "barometer against the standard atmosphere at the elevation",
+                (*keys, "site.elevation"),
+                lambda: ratio(measured, exact),
+            )
+        else:
+            sheet.lack("station_pressure_to_standard_atmosphere", "site elevation")
+    elif atmosphere is not None:
+        sheet.observations.add("station_pressure.from_elevation")
+        sheet.record("station_pressure", atmosphere, "standard atmosphere at the elevation", ("site.elevation",))
+    else:
+        sheet.observations.add("station_pressure.unknown")
+        sheet.lack("station_pressure", "station_pressure reading or site elevation")
+
+
+def _mixed(sheet: Worksheet, temperature: Measured, location: str) -> Measured:
+    """One temperature reading stands for a stream that is not fully mixed."""
+    spread = sheet.ruleset.assumptions["temperature_mixing"].uncertainty
+    return Measured(temperature.value, {**temperature.terms, f"mixing.{location}": spread})
+
+
+def _return_air(sheet: Worksheet) -> None:
+    found = sheet.reading("dry_bulb_temperature", return_stations(sheet))
+    pressure = sheet.get("station_pressure")
+    if found is None:
+        sheet.observations.add("return_air.assumed")
+        sheet.lack("return_air_temperature", "dry_bulb_temperature at the return plenum")
+        assumed = sheet.assumption("return_air_temperature")
+        temperature = Measured(assumed.value + KELVIN, assumed.terms)
+        inputs: tuple[str, ...] = ("assumption.return_air_temperature",)
+        location = "indoor"
+    else:
+        reading, inputs, location = found
+        temperature = sheet.record("return_air_temperature", _mixed(sheet, reading, location), "reading", inputs)
+    humidity = _humidity(sheet, "return", temperature, location, inputs)
+    if pressure is None:
+        for name in ("return_air_density", "return_air_humidity_ratio"):
+            sheet.lack(name, "station_pressure reading or site elevation")
+        return
+    if humidity is None:
+        sheet.observations.add("return_air.assumed")
+        usual = sheet.assumption("return_air_relative_humidity")
+        try:
+            humidity = propagate(
+                lambda t, rh, p: air.from_dry_bulb_and_relative_humidity(t, rh, p).humidity_ratio,
+                temperature,
+                usual,
+                pressure,
+            )
+        except OutOfRange:
+            humidity = Measured(0.0)
+        humidity_inputs: tuple[str, ...] = ("assumption.return_air_relative_humidity",)
+    else:
+        humidity_inputs = ("return_air_humidity_ratio",)
+    sheet.attempt(
+        "return_air_density",
+        "moist air at the site's pressure",
+        (*inputs, *humidity_inputs, "station_pressure"),
+        lambda: propagate(air.density, temperature, humidity, pressure),
+    )
+
+
+def _humidity(
+    sheet: Worksheet, side: str, temperature: Measured, location: str, inputs: tuple[str, ...]
+) -> Measured | None:
+    """Humidity ratio of the return air from whichever moisture reading stands beside its dry bulb."""
+    pressure = sheet.get("station_pressure")
+    wet = sheet.reading("wet_bulb_temperature", [location])
+    relative = sheet.reading("relative_humidity", [location])
+    dew = sheet.reading("dew_point_temperature", [location])
+    if wet is not None:
+        sheet.record(
+            f"{side}_wet_bulb_depression",
+            difference(temperature, wet[0]),
+            "dry bulb minus wet bulb",
+            (*inputs, *wet[1]),
+        )
+    elif "cooling" in (sheet.state.mode or ""):
+        sheet.lack(f"{side}_wet_bulb_depression", f"wet_bulb_temperature at the {side} plenum")
+    if side != "return":
+        return None
+    if relative is not None:
+        sheet.record("return_air_relative_humidity", relative[0], "reading", relative[1])
+    if pressure is None:
+        return None
+    if wet is not None:
+        how: Callable[[float, float, float], air.AirState] = air.from_dry_bulb_and_wet_bulb
+        (reading, keys, _), method = wet, "dry bulb and wet bulb"
+    elif relative is not None:
+        how = air.from_dry_bulb_and_relative_humidity
+        (reading, keys, _), method = relative, "dry bulb and relative humidity"
+    elif dew is not None:
+        how = air.from_dry_bulb_and_dew_point
+        (reading, keys, _), method = dew, "dry bulb and dew point"
+    else:
+        sheet.lack("return_air_humidity_ratio", "wet_bulb_temperature or relative_humidity at the return plenum")
+        return None
+    humidity = sheet.attempt(
+        "return_air_humidity_ratio",
+        method,
+        (*inputs, *keys, "station_pressure"),
+        lambda: propagate(lambda t, m, p: how(t, m, p).humidity_ratio, temperature, reading, pressure),
+    )
+    if humidity is not None and relative is None:
+        sheet.attempt(
+            "return_air_relative_humidity",
+            method,
+            (*inputs, *keys, "station_pressure"),
+            lambda: propagate(lambda t, m, p: how(t, m, p).relative_humidity, temperature, reading, pressure),
+        )
+    return humidity
+
+
+def _supply_air(sheet: Worksheet) -> None:
+    found = sheet.reading("dry_bulb_temperature", supply_stations(sheet))
+    if found is None:
+        if sheet.state.mode in ("heating", "cooling"):
+            sheet.lack("supply_air_temperature", "dry_bulb_temperature at the supply plenum")
+        return
+    reading, inputs, location = found
+    temperature = sheet.record("supply_air_temperature", _mixed(sheet, reading, location), "reading", inputs)
+    _humidity(sheet, "supply", temperature, location, inputs)
+
+
+def supply_density(sheet: Worksheet) -> Measured | None:
+    """Density of the air leaving the equipment, with the return air's humidity; in cooling that errs by under 1 %."""
+    temperature = sheet.get("supply_air_temperature")
+    pressure = sheet.get("station_pressure")
+    if temperature is None or pressure is None:
+        return None
+    humidity = sheet.get("return_air_humidity_ratio") or Measured(0.007, {"assumption.humidity_ratio": 0.003})
+    try:
+        return propagate(air.density, temperature, humidity, pressure)
+    except OutOfRange:
+        return None

@@ -1,0 +1,169 @@
+"""What the parts are like: drops against their ratings, fan power, instruments and the observations of the context."""
+
+from __future__ import annotations
+
+import datetime
+
+from service.derive.airflow import blower_density, fan_table, table_of, table_power
+from service.derive.propagate import product, propagate, ratio, with_tolerance
+from service.derive.worksheet import Worksheet
+from service.errors import OutOfRange
+from service.model.quantity import Measured
+from service.model.visit import PressureDropRating
+from service.physics import resistance
+
+GAUGE_KINDS = ("static_pressure", "pressure_difference")
+
+
+def derive_resistances(sheet: Worksheet) -> None:
+    """Filter and coil drop against their rated drops at today's flow."""
+    equipment = sheet.visit.equipment
+    _against_rating(sheet, "filter", equipment.filter_rating, "filter.rated: the clean pressure drop at a flow")
+    wet = "coil_surface.wet" in sheet.observations
+    rating = equipment.coil_rating_wet if wet else equipment.coil_rating_dry
+    which = "coil.rated_wet" if wet else "coil.rated_dry"
+    _against_rating(sheet, "coil", rating, f"{which}: the clean pressure drop at a flow")
+
+
+def _against_rating(sheet: Worksheet, kind: str, rating: PressureDropRating | None, missing: str) -> None:
+    name, drop_name = f"{kind}_pressure_drop_to_rated", f"{kind}_pressure_drop"
+    if sheet.index(kind) is None or sheet.state.blower == "off":
+        return
+    drop, airflow, density = sheet.get(drop_name), sheet.get("airflow"), sheet.get("return_air_density")
+    lacking = [
+        words
+        for value, words in (
+            (drop, f"static_pressure before and after the {kind}"),
+            (rating, missing),
+            (airflow, "any airflow method"),
+            (density, "site elevation or station_pressure reading"),
+        )
+        if value is None
+    ]
+    if drop is None or rating is None or airflow is None or density is None:
+        sheet.lack(name, *lacking)
+        return
+    entry = sheet.ruleset.elements[kind]
+    exponent = Measured(entry.exponent, {f"exponent.{kind}": entry.exponent_uncertainty})
+    rated = rating
+
+    def expected() -> Measured:
+        clean = propagate(
+            lambda q, n, rho: resistance.drop_at_flow(rated.drop, rated.flow, q, n, rho, rated.density),
+            airflow,
+            exponent,
+            density,
+        )
+        clean = with_tolerance(clean, f"rating.{kind}_pressure_drop", sheet.tolerance("rated_pressure_drop"))
+        return ratio(drop, clean)
+
+    sheet.attempt(name, "drop over the rated drop at the same flow", (drop_name, "airflow", f"rating.{kind}"), expected)
+
+
+def derive_power(sheet: Worksheet) -> None:
+    """Air power, overall efficiency, power per airflow, power against the table."""
+    blower, airflow, pressure = sheet.get("blower_power"), sheet.get("airflow"), sheet.get("external_static_pressure")
+    if airflow is not None and pressure is not None:
+        air = sheet.record(
+            "air_power", product(airflow, pressure), "airflow times external static pressure",
+            ("airflow", "external_static_pressure"),
+        )  # fmt: skip
+        if blower is not None:
+            sheet.attempt(
+                "blower_efficiency", "air power over blower power", ("air_power", "blower_power"),
+                lambda: ratio(air, blower),
+            )  # fmt: skip
+    if blower is None:
+        for name in ("power_per_airflow", "blower_efficiency"):
+            sheet.lack(name, "electric_power of the blower")
+        return
+    if airflow is None:
+        sheet.lack("power_per_airflow", "any airflow method")
+    else:
+        sheet.attempt(
+            "power_per_airflow", "blower power over airflow", ("blower_power", "airflow"),
+            lambda: ratio(blower, airflow),
+        )  # fmt: skip
+    _power_to_table(sheet, blower, pressure)
+
+
+def _power_to_table(sheet: Worksheet, blower: Measured, pressure: Measured | None) -> None:
+    table, density = table_of(sheet), blower_density(sheet)
+    if table is None or table.points[0].power is None or pressure is None or density is None:
+        return
+    rows = fan_table(table)
+    try:
+        expected = table_power(sheet, rows, pressure, density)
+    except OutOfRange:
+        return
+    expected = with_tolerance(expected, "rating.blower_table_power", sheet.tolerance("blower_table_power"))
+    sheet.attempt(
+        "blower_power_to_table",
+        f"blower power over the table's, setting {table.setting}",
+        ("blower_power", "external_static_pressure", f"blower_table.{table.setting}"),
+        lambda: ratio(blower, expected),
+    )
+
+
+def observe(sheet: Worksheet) -> None:
+    """Tokens that hold whatever the numbers say."""
+    state, equipment, tokens = sheet.state, sheet.visit.equipment, sheet.observations
+    known = {"heating", "cooling", "fan_only"}
+    tokens.add(f"mode.{state.mode}" if state.mode in known else "mode.unknown")
+    if state.mode == "off":
+        tokens.discard("mode.unknown")
+    tokens.add(f"blower.{'off' if state.blower == 'off' or state.mode == 'off' else 'on'}")
+    tokens.add(f"blower_kind.{equipment.blower_kind or 'unknown'}")
+    tokens.add(f"arrangement.{equipment.arrangement}")
+    if equipment.boundary_assumed:
+        tokens.add("rating_boundary.assumed")
+    surface = state.coil_surface or ("wet" if state.mode == "cooling" else "dry")
+    kinds = {element.kind for element in equipment.path}
+    if "coil" in kinds:
+        tokens.update(("element.coil", f"coil_surface.{surface}"))
+    if "filter" in kinds:
+        tokens.add("element.filter")
+    if "gas_input" in equipment.ratings:
+        tokens.add("gas_heat.present")
+    if "electric_heat_phases" in equipment.ratings:
+        tokens.add("electric_heat.present")
+    if sheet.visit.set_aside:
+        tokens.add("reading.set_aside")
+    for reading in sheet.readings:
+        if reading.steadiness is not None and not reading.steadiness.settled:
+            tokens.add(f"reading.{reading.steadiness.verdict}")
+    _zero_checks(sheet)
+
+
+def _zero_checks(sheet: Worksheet) -> None:
+    gauges = {use.id: use for use in sheet.visit.instruments}
+    used = [reading for reading in sheet.readings if reading.kind in GAUGE_KINDS]
+    if any(reading.instrument not in gauges or not gauges[reading.instrument].zero_checked for reading in used):
+        sheet.observations.add("zero_check.absent")
+    offsets = [
+        use for key, use in gauges.items() if use.zero_offset and key in {reading.instrument for reading in used}
+    ]
+    if any(not use.offset_corrected for use in offsets):
+        sheet.observations.add("zero_check.offset_uncorrected")
+
+
+def derive_instruments(sheet: Worksheet) -> None:
+    """Zero offset found, and time since calibration."""
+    used = {reading.instrument for reading in sheet.readings}
+    instruments = [use for use in sheet.visit.instruments if use.id in used]
+    offsets = [(abs(use.zero_offset), use.id) for use in instruments if use.zero_offset is not None]
+    if offsets:
+        largest, key = max(offsets)
+        sheet.record("zero_offset_found", Measured(largest), "as recorded with the zero check", (f"instrument.{key}",))
+    dated = [(use.calibrated_on, use.id) for use in instruments if use.calibrated_on is not None]
+    if not dated:
+        return
+    if sheet.visit.visited_at is None:
+        sheet.lack("time_since_calibration", "visited_at")
+        return
+    oldest, key = min(dated)
+    age = sheet.visit.visited_at.date() - oldest
+    seconds = max(age, datetime.timedelta(0)).total_seconds()
+    sheet.record(
+        "time_since_calibration", Measured(seconds), "visit date minus calibration date", (f"instrument.{key}",)
+    )

@@ -1,0 +1,247 @@
+"""Static pressures along the air path: differences between any two stations, whatever was read.
+
+Every static pressure joins a station to the ambient air; every pressure difference joins two stations. The pressure
+between two points is the sum along the shortest chain of readings between them, so a reading taken elsewhere is
+carried over with measured drops, and each number keeps the error terms of exactly the readings it rests on.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+import msgspec
+
+from service.derive.propagate import combine, difference, mean, ratio
+from service.derive.worksheet import Worksheet
+from service.model.quantity import Measured
+from service.model.visit import AMBIENT, Reading
+
+DROP_KINDS = ("filter", "coil", "heat_exchanger", "electric_heater", "accessory", "zone_damper")
+DUCT_KINDS = ("return_grille", "return_duct", "zone_damper", "supply_duct", "register")
+
+
+class Rise(msgspec.Struct, frozen=True):
+    """Pressure at one point minus pressure at another, and the readings it rests on."""
+
+    measured: Measured
+    keys: tuple[str, ...]
+
+
+class PressureNetwork:
+    """Stations as points, readings as the links between them."""
+
+    def __init__(self, readings: list[Reading]) -> None:
+        links: dict[tuple[str, str], list[Reading]] = {}
+        for reading in readings:
+            if reading.kind == "static_pressure" and reading.location is not None:
+                links.setdefault((AMBIENT, reading.location), []).append(reading)
+            elif reading.kind == "pressure_difference" and reading.location is not None and reading.low is not None:
+                links.setdefault((reading.low, reading.location), []).append(reading)
+        self.links: dict[str, dict[str, Rise]] = {}
+        for (low, high), found in links.items():
+            rise = Rise(mean([reading.measured for reading in found]), tuple(reading.key for reading in found))
+            self._join(low, high, rise)
+
+    def _join(self, low: str, high: str, rise: Rise) -> None:
+        self.links.setdefault(low, {}).setdefault(high, rise)
+        back = Rise(combine((-1.0, rise.measured)), rise.keys)
+        self.links.setdefault(high, {}).setdefault(low, back)
+
+    def rise(self, start: str, end: str, *, without: tuple[str, str] | None = None) -> Rise | None:
+        """Pressure at `end` minus pressure at `start`, along the fewest readings; None where no chain joins them."""
+        if start == end:
+            return Rise(Measured(0.0), ())
+        came_from: dict[str, str] = {start: start}
+        queue = deque([start])
+        while queue:
+            point = queue.popleft()
+            for neighbour in self.links.get(point, {}):
+                if neighbour in came_from or (without is not None and {point, neighbour} == set(without)):
+                    continue
+                came_from[neighbour] = point
+                if neighbour == end:
+                    return self._along(came_from, start, end)
+                queue.append(neighbour)
+        return None
+
+    def _along(self, came_from: dict[str, str], start: str, end: str) -> Rise:
+        steps: list[Rise] = []
+        point = end
+        while point != start:
+            previous = came_from[point]
+            steps.append(self.links[previous][point])
+            point = previous
+        if len(steps) == 1:
+            return steps[0]
+        total = combine(*((1.0, step.measured) for step in steps))
+        return Rise(total, tuple(key for step in reversed(steps) for key in step.keys))
+
+
+def gap(sheet: Worksheet, index: int) -> str:
+    """Station before the element at `index` of the path; the ambient air at its ends."""
+    if 0 < index < len(sheet.path):
+        return f"{sheet.path[index - 1].name}|{sheet.path[index].name}"
+    return AMBIENT
+
+
+def boundary(sheet: Worksheet) -> tuple[str, str]:
+    """Entering and leaving station of the rating boundary."""
+    inside = [i for i, element in enumerate(sheet.path) if element.name in sheet.visit.equipment.inside]
+    return gap(sheet, inside[0]), gap(sheet, inside[-1] + 1)
+
+
+def station_words(sheet: Worksheet, station: str) -> str:
+    """A station for people: `between the filter and the blower`."""
+    if station == AMBIENT:
+        return "the ambient air"
+    up, down = station.split("|")
+    names = {e.name: sheet.ruleset.elements[e.kind].title.lower() for e in sheet.path}
+    return f"between the {names[up]} and the {names[down]}"
+
+
+def derive_pressure(sheet: Worksheet) -> None:
+    """External static pressure, drops, shares, and the checks of sign and closure."""
+    network = PressureNetwork(sheet.readings)
+    _largest(sheet)
+    if sheet.state.blower == "off":
+        return
+    _signs(sheet)
+    _closure(sheet, network)
+    total = _external(sheet, network)
+    _drops(sheet, network)
+    _ducts(sheet, network)
+    _shares(sheet, total)
+
+
+def _largest(sheet: Worksheet) -> None:
+    readings = [*sheet.of_kind("static_pressure"), *sheet.of_kind("pressure_difference")]
+    if readings:
+        largest = max(readings, key=lambda reading: abs(reading.measured.value))
+        sign = -1.0 if largest.measured.value < 0.0 else 1.0
+        sheet.record("largest_pressure_reading", combine((sign, largest.measured)), "reading", (largest.key,))
+
+
+def _signs(sheet: Worksheet) -> None:
+    blower = sheet.index("blower")
+    if blower is None:
+        return
+    before = {gap(sheet, index) for index in range(1, blower + 1)}
+    after = {gap(sheet, index) for index in range(blower + 1, len(sheet.path))}
+    returns = [reading for reading in sheet.of_kind("static_pressure") if reading.location in before]
+    supplies = [reading for reading in sheet.of_kind("static_pressure") if reading.location in after]
+    if returns:
+        highest = max(returns, key=lambda reading: reading.measured.value)
+        sheet.record(
+            "highest_return_static_pressure", highest.measured, "reading", (highest.key,), subject=highest.location
+        )
+    if supplies:
+        lowest = min(supplies, key=lambda reading: reading.measured.value)
+        sheet.record(
+            "lowest_supply_static_pressure", lowest.measured, "reading", (lowest.key,), subject=lowest.location
+        )
+
+
+def _closure(sheet: Worksheet, network: PressureNetwork) -> None:
+    worst: tuple[float, Measured, tuple[str, ...]] | None = None
+    for reading in sheet.of_kind("pressure_difference"):
+        if reading.location is None or reading.low is None:
+            continue
+        other = network.rise(reading.low, reading.location, without=(reading.low, reading.location))
+        if other is None:
+            continue
+        error = difference(reading.measured, other.measured)
+        weight = abs(error.value) / max(error.uncertainty, 1e-9)
+        if worst is None or weight > worst[0]:
+            worst = (weight, error, (reading.key, *other.keys))
+    if worst is not None:
+        sheet.record("pressure_closure_error", worst[1], "direct reading minus the way round", worst[2])
+
+
+def _external(sheet: Worksheet, network: PressureNetwork) -> Measured | None:
+    entering, leaving = boundary(sheet)
+    rise = network.rise(entering, leaving)
+    name = "external_static_pressure"
+    if rise is None:
+        missing = [
+            f"static_pressure {station_words(sheet, station)}"
+            for station in (entering, leaving)
+            if station not in network.links.get(AMBIENT, {}) and station != AMBIENT
+        ]
+        sheet.lack(name, *missing)
+        sheet.lack("external_static_pressure_to_rating", *missing)
+        blower = sheet.index("blower")
+        names = [gap(sheet, index) for index in range(1, len(sheet.path))]
+        read = {reading.location for reading in sheet.of_kind("static_pressure")}
+        if blower is not None and read & set(names[:blower]) and read & set(names[blower:]):
+            sheet.observations.add("external_static_pressure.elsewhere")
+        return None
+    direct = leaving in network.links.get(entering, {})
+    by_statics = all(station == AMBIENT or station in network.links.get(AMBIENT, {}) for station in (entering, leaving))
+    if direct or by_statics:
+        method = "difference of the static pressures at the rating boundary"
+    else:
+        method = "static pressures read elsewhere, carried to the rating boundary with measured drops"
+        sheet.observations.add("external_static_pressure.corrected")
+    total = sheet.record(name, rise.measured, method, rise.keys)
+    rated = sheet.visit.equipment.ratings.get("maximum_external_static_pressure")
+    if rated is None:
+        sheet.lack("external_static_pressure_to_rating", "rated_maximum_external_static_pressure")
+    else:
+        sheet.record(
+            "external_static_pressure_to_rating",
+            ratio(total, rated),
+            "external static pressure over the rated maximum",
+            (name, "rating.maximum_external_static_pressure"),
+        )
+    return total
+
+
+def _drops(sheet: Worksheet, network: PressureNetwork) -> None:
+    for index, element in enumerate(sheet.path):
+        if element.kind not in DROP_KINDS:
+            continue
+        name = f"{element.kind}_pressure_drop"
+        drop = network.rise(gap(sheet, index + 1), gap(sheet, index))
+        if drop is None:
+            if element.kind in ("filter", "coil"):
+                sheet.lack(name, f"static_pressure before and after the {element.kind}")
+            continue
+        sheet.record(name, drop.measured, "pressure before minus pressure after", drop.keys, subject=element.name)
+
+
+def _ducts(sheet: Worksheet, network: PressureNetwork) -> None:
+    blower = sheet.index("blower")
+    if blower is None:
+        return
+    for name, indices, words in (
+        ("return_duct_pressure_drop", range(blower), "static_pressure at the return plenum"),
+        ("supply_duct_pressure_drop", range(blower + 1, len(sheet.path)), "static_pressure at the supply plenum"),
+    ):
+        ducts = [index for index in indices if sheet.path[index].kind in DUCT_KINDS]
+        if not ducts:
+            continue
+        if ducts[-1] - ducts[0] + 1 != len(ducts):
+            continue
+        drop = network.rise(gap(sheet, ducts[-1] + 1), gap(sheet, ducts[0]))
+        if drop is None or not drop.keys:
+            sheet.lack(name, words)
+        else:
+            sheet.record(name, drop.measured, "pressure before minus pressure after", drop.keys)
+
+
+def _shares(sheet: Worksheet, total: Measured | None) -> None:
+    inside = {e.kind for e in sheet.path if e.name in sheet.visit.equipment.inside}
+    for part, kind in (("return_duct", None), ("supply_duct", None), ("filter", "filter"), ("coil", "coil")):
+        drop = sheet.get(f"{part}_pressure_drop")
+        if kind in inside or (drop is None and f"{part}_pressure_drop" not in sheet.lacking):
+            continue
+        if drop is None or total is None:
+            sheet.lack(f"{part}_share", "external static pressure and the drop of the part")
+            continue
+        whole, piece = total, drop
+        sheet.attempt(
+            f"{part}_share",
+            "drop over external static pressure",
+            (f"{part}_pressure_drop", "external_static_pressure"),
+            lambda piece=piece, whole=whole: ratio(piece, whole),  # type: ignore[misc]
+        )

@@ -1,0 +1,125 @@
+"""The sheet that one operating context is worked out on: readings in, quantities and what is lacking out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from service.derive.propagate import mean
+from service.errors import OutOfRange
+from service.model.quantity import Measured, Quantity
+from service.model.ruleset import Ruleset
+from service.model.visit import Element, Reading, State, Visit
+
+
+class Worksheet:
+    """Readings, quantities and observations of one operating state and one area.
+
+    Attributes:
+        quantities: derived quantities by name; where several elements have one, by name and subject.
+        lacking: quantity name -> what is missing for it. A quantity that does not apply to the context is in
+            neither, so nothing is said of it.
+        observations: yes-or-no tokens that hold.
+    """
+
+    def __init__(self, visit: Visit, ruleset: Ruleset, state: State, area: str | None) -> None:
+        self.visit = visit
+        self.ruleset = ruleset
+        self.state = state
+        self.area = area
+        self.quantities: dict[str, Quantity] = {}
+        self.lacking: dict[str, tuple[str, ...]] = {}
+        self.observations: set[str] = set()
+        self.readings = [reading for reading in visit.readings if self._belongs(reading)]
+        self._by_kind: dict[str, list[Reading]] = {}
+        for reading in self.readings:
+            self._by_kind.setdefault(reading.kind, []).append(reading)
+
+    def _belongs(self, reading: Reading) -> bool:
+        if reading.state is not None and reading.state != self.state.id:
+            return False
+        if reading.area == self.area:
+            return True
+        everywhere = reading.kind == "station_pressure" or reading.location in self.ruleset.places
+        return reading.area is None and everywhere
+
+    # Readings --------------------------------------------------------------------------------------------------
+
+    def of_kind(self, kind: str) -> list[Reading]:
+        """Readings of one kind, in the order of the payload."""
+        return self._by_kind.get(kind, [])
+
+    def reading(self, kind: str, locations: Iterable[str]) -> tuple[Measured, tuple[str, ...], str] | None:
+        """Mean of the readings at the first of the locations that has any, their keys, and that location."""
+        found = self.of_kind(kind)
+        if not found:
+            return None
+        for location in locations:
+            here = [reading for reading in found if reading.location == location]
+            if here:
+                return mean([r.measured for r in here]), tuple(r.key for r in here), location
+        return None
+
+    # Path ------------------------------------------------------------------------------------------------------
+
+    @property
+    def path(self) -> tuple[Element, ...]:
+        """Elements in the direction of flow."""
+        return self.visit.equipment.path
+
+    def index(self, kind: str) -> int | None:
+        """Place of the first element of a kind in the path."""
+        return next((index for index, element in enumerate(self.path) if element.kind == kind), None)
+
+    # Quantities ------------------------------------------------------------------------------------------------
+
+    def get(self, name: str) -> Measured | None:
+        """A quantity worked out before, or None."""
+        quantity = self.quantities.get(name)
+        return None if quantity is None else quantity.measured
+
+    def record(
+        self, name: str, measured: Measured, method: str, inputs: Iterable[str], subject: str | None = None
+    ) -> Measured:
+        """Keep a quantity; with a subject, further ones of that name stand beside the first."""
+        key = name if name not in self.quantities else f"{name}:{subject}"
+        self.quantities[key] = Quantity(
+            name=name,
+            value=measured.value,
+            uncertainty=measured.uncertainty,
+            method=method,
+            inputs=tuple(inputs),
+            terms=dict(measured.terms),
+            subject=subject,
+        )
+        self.lacking.pop(name, None)
+        return measured
+
+    def lack(self, name: str, *missing: str) -> None:
+        """Say what is missing for a quantity that would apply."""
+        if name not in self.quantities:
+            self.lacking[name] = missing
+
+    def attempt(
+        self,
+        name: str,
+        method: str,
+        inputs: Iterable[str],
+        function: Callable[[], Measured],
+        subject: str | None = None,
+    ) -> Measured | None:
+        """Keep what the function works out; where the physics refuses the values, say so as what is lacking."""
+        try:
+            measured = function()
+        except OutOfRange as error:
+            self.lack(name, f"readings within the range of the method ({error})")
+            return None
+        return self.record(name, measured, method, inputs, subject)
+
+    def assumption(self, name: str) -> Measured:
+        """An assumed value with its own error source, in the unit the assumption is stated in."""
+        entry = self.ruleset.assumptions[name]
+        return Measured(entry.value, {f"assumption.{name}": entry.uncertainty} if entry.uncertainty else {})
+
+    def tolerance(self, name: str) -> float:
+        """Standard uncertainty of a rating, as a share of its value."""
+        return self.ruleset.assumptions[f"tolerance_{name}"].uncertainty
