@@ -1,0 +1,172 @@
+"""What the store keeps and gives back: evaluations as stored rows, tenants, API keys."""
+
+import re
+import uuid
+from datetime import UTC, datetime
+from typing import Literal
+
+import msgspec
+
+from service.errors import RecordRefused
+from service.model.evaluation import Severity
+
+Units = Literal["ip", "si"]
+Scope = Literal["evaluations:read", "evaluations:write"]
+SCOPES: tuple[Scope, ...] = ("evaluations:read", "evaluations:write")
+
+LONGEST_TEXT = 256
+"""Characters; the edge may ask for less."""
+
+_UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
+
+
+class Tenant(msgspec.Struct, frozen=True, kw_only=True):
+    """Who is asking: the tenant that an API key belongs to, and what the key allows."""
+
+    tenant_id: uuid.UUID
+    key_id: uuid.UUID
+    scopes: frozenset[str]
+    units: Units
+
+
+class TenantSummary(msgspec.Struct, frozen=True, kw_only=True):
+    """A tenant as listed to the operator."""
+
+    tenant_id: uuid.UUID
+    name: str
+    units: Units
+    created_at: datetime
+
+
+class KeyCreated(msgspec.Struct, frozen=True, kw_only=True):
+    """A new API key; `secret` is shown this once and kept nowhere."""
+
+    tenant_id: uuid.UUID
+    key_id: uuid.UUID
+    secret: str
+    expires_at: datetime | None
+
+    def __repr__(self) -> str:
+        """Without the secret, so that it does not end up in a log."""
+        return f"KeyCreated(tenant_id={self.tenant_id!r}, key_id={self.key_id!r}, secret=...)"
+
+
+class KeySummary(msgspec.Struct, frozen=True, kw_only=True):
+    """An API key as listed to the operator; `last_used_at` is kept to the hour."""
+
+    tenant_id: uuid.UUID
+    key_id: uuid.UUID
+    label: str
+    scopes: tuple[str, ...]
+    created_at: datetime
+    expires_at: datetime | None
+    revoked_at: datetime | None
+    last_used_at: datetime | None
+
+
+class EvaluationSummary(msgspec.Struct, frozen=True, kw_only=True):
+    """A kept evaluation as listed; the fields mean what they mean in `StoredEvaluation`."""
+
+    evaluation_id: uuid.UUID
+    created_at: datetime
+    visited_at: datetime | None
+    site_reference: str | None
+    equipment_reference: str | None
+    job_reference: str | None
+    ruleset_version: str
+    ruleset_digest: str
+    highest_severity: Severity | None
+    units: Units
+
+
+class EvaluationPage(msgspec.Struct, frozen=True, kw_only=True):
+    """Some evaluations, newest first, and the cursor to the next page where there is one."""
+
+    items: tuple[EvaluationSummary, ...]
+    next_cursor: str | None
+
+
+class StoredEvaluation(msgspec.Struct, frozen=True, kw_only=True):
+    """One evaluation with all that is needed to answer for it later. Kept once, never changed.
+
+    Attributes:
+        evaluation_id: UUID of version 7.
+        created_at: when it was made, with offset; microseconds are kept.
+        visited_at: when the readings were taken, with offset.
+        site_reference, equipment_reference, job_reference: the client's own names, as given.
+        ruleset_version, ruleset_digest: what it was judged by.
+        highest_severity: of its findings; None where nothing was found.
+        units: unit system of the first answer.
+        request: the very bytes that were received.
+        evaluation: the encoded evaluation.
+        request_id, trace_parent: of the request that made it.
+
+    Raises:
+        RecordRefused: a text with U+0000 or a lone surrogate, which PostgreSQL cannot hold, or longer than
+            `LONGEST_TEXT`; a time without offset, or one that has no UTC equivalent between the years 1 and 9999.
+    """
+
+    evaluation_id: uuid.UUID
+    created_at: datetime
+    ruleset_version: str
+    ruleset_digest: str
+    units: Units
+    request: bytes
+    evaluation: bytes
+    visited_at: datetime | None = None
+    site_reference: str | None = None
+    equipment_reference: str | None = None
+    job_reference: str | None = None
+    highest_severity: Severity | None = None
+    request_id: str | None = None
+    trace_parent: str | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what the database would refuse, before a connection is taken for it."""
+        refuse_unstorable(self)
+
+
+class EvaluationFilter(msgspec.Struct, frozen=True, kw_only=True):
+    """Which evaluations to list; what is left out does not narrow.
+
+    Attributes:
+        site_reference, equipment_reference, job_reference: exactly this reference.
+        least_severity: a finding of this severity or a more serious one.
+        created_from, created_before: made at or after, and made before; with offset.
+
+    Raises:
+        RecordRefused: as for `StoredEvaluation`.
+    """
+
+    site_reference: str | None = None
+    equipment_reference: str | None = None
+    job_reference: str | None = None
+    least_severity: Severity | None = None
+    created_from: datetime | None = None
+    created_before: datetime | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what the database would refuse, before a connection is taken for it."""
+        refuse_unstorable(self)
+
+
+def refuse_unstorable(record: msgspec.Struct) -> None:
+    """Check every text and time of a record.
+
+    Raises:
+        RecordRefused: for the first one that PostgreSQL cannot hold.
+    """
+    for field in record.__struct_fields__:
+        value = getattr(record, field)
+        if isinstance(value, str):
+            if len(value) > LONGEST_TEXT:
+                raise RecordRefused(field, f"is longer than {LONGEST_TEXT} characters")
+            if _UNSTORABLE.search(value):
+                raise RecordRefused(field, "holds U+0000 or a lone surrogate")
+        elif isinstance(value, datetime):
+            if value.utcoffset() is None:
+                raise RecordRefused(field, "has no offset from UTC")
+            try:
+                value.astimezone(UTC)
+            except (OverflowError, ValueError) as beyond:
+                raise RecordRefused(field, "lies beyond the years 1 to 9999 in UTC") from beyond
