@@ -174,9 +174,10 @@ def _effective_count(count: int, correlation: float) -> float:
 def _slope_p_value(slope: float, squares: float, spread: float, degrees_of_freedom: float) -> float:
     if slope == 0.0 or degrees_of_freedom <= 0.0:
         return 1.0
-    if squares == 0.0:
+    deviation = sqrt(squares / degrees_of_freedom / spread)
+    if deviation == 0.0:
         return 0.0
     from scipy.special import stdtr  # 0.3 s to load, wanted only when samples are sent
 
-    statistic = abs(slope) / sqrt(squares / degrees_of_freedom / spread)
+    statistic = abs(slope) / deviation
     return float(2.0 * stdtr(degrees_of_freedom, -statistic))

@@ -253,7 +253,7 @@ def test_altimeter_setting_taken_for_station_pressure_makes_density_23_percent_h
 
 # --- properties ---------------------------------------------------------------------------------------------------
 
-dry_bulbs = st.floats(230.0, 350.0)
+dry_bulbs = st.floats(230.0, 340.0)
 humidities = st.floats(0.01, 1.0)
 pressures = st.floats(60_000.0, 110_000.0)
 

@@ -59,8 +59,12 @@ def test_docstring_names_units_errors_and_source(function: Callable[..., object]
     for name, parameter in inspect.signature(function).parameters.items():
         line = re.search(rf"^{name} : (.*)$", found["Parameters"], re.MULTILINE)
         assert line, f"{name} is not described"
-        if parameter.annotation in (float, "float") or "float" in str(parameter.annotation):
+        if parameter.annotation in (float, "float"):
+            assert re.match(f"float, {UNITS}", line.group(1)), f"{name} does not open with its unit: {line.group(1)}"
+        elif "float" in str(parameter.annotation):
             assert re.search(UNITS, line.group(1).partition(",")[2]), f"{name} has no unit: {line.group(1)}"
+    if inspect.signature(function).return_annotation in (float, "float"):
+        assert re.match(f"float, {UNITS}", found["Returns"])
     assert found["Returns"].startswith("bool") or re.search(UNITS, found["Returns"].partition(",")[2])
     assert found["Raises"].startswith("OutOfRange")
     assert re.search(r"^Source: \S", doc, re.MULTILINE)

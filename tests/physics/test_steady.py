@@ -120,6 +120,11 @@ def test_constant_samples_and_a_perfect_line() -> None:
     assert steady.condition(line, 0.05, 0.1, 1.0) == "drifting"
 
 
+def test_samples_too_small_to_square_do_not_break_the_slope() -> None:
+    tiny = steady.assess([0.0, 0.0, 1e-161, 0.0, 0.0, 3e-162], 60.0)
+    assert 0.0 <= tiny.slope_p_value <= 1.0
+
+
 def test_one_wild_sample_moves_mean_and_deviation_but_not_their_robust_partners() -> None:
     clean, spoiled = steady.assess(STEADY, 1.0), steady.assess([*STEADY[:-1], 5.0], 1.0)
     assert spoiled.median == pytest.approx(clean.median, abs=0.002)
