@@ -322,7 +322,7 @@ class Samples(Body, frozen=True, kw_only=True):
     """A series of samples at equal intervals, in the unit of the reading's value."""
 
     interval_seconds: Annotated[float, Meta(ge=0.01, le=3600)]
-    values: Annotated[list[Number], Meta(min_length=3, max_length=7200)]
+    values: Annotated[list[Number], Meta(min_length=4, max_length=7200)]
 
 
 class _Reading(Body, frozen=True, tag_field="kind", kw_only=True):

@@ -229,7 +229,6 @@ class EvaluationSummaryView(Answer, frozen=True, kw_only=True):
     id: UUID
     created_at: datetime.datetime
     ruleset: RulesetReference
-    findings: int
     highest_severity: Severity | msgspec.UnsetType = msgspec.UNSET
     visited_at: datetime.datetime | msgspec.UnsetType = msgspec.UNSET
     site_reference: str | msgspec.UnsetType = msgspec.UNSET
@@ -498,6 +497,27 @@ class Problem(Answer, frozen=True, kw_only=True):
     errors: list[Fault] | msgspec.UnsetType = msgspec.UNSET
     request_id: str | msgspec.UnsetType = msgspec.UNSET
     retry_after: int | msgspec.UnsetType = msgspec.UNSET
+
+
+class ProblemKind(Answer, frozen=True, kw_only=True):
+    """What a kind of problem means and what to do about it."""
+
+    type: str
+    code: str
+    status: int
+    title: str
+    meaning: str
+    remedy: str
+    faults: (
+        Annotated[dict[str, str], Meta(description="Codes that `errors` of such a problem may hold, with meanings.")]
+        | msgspec.UnsetType
+    ) = msgspec.UNSET
+
+
+class ProblemKindList(Answer, frozen=True, kw_only=True):
+    """All kinds of problems."""
+
+    items: list[ProblemKind]
 
 
 class Health(Answer, frozen=True, kw_only=True):

@@ -1,0 +1,159 @@
+"""What the service knows, so that a front end can build itself from it. Open to all: it holds no account's data."""
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from litestar import Response, Router, get
+from litestar.handlers import HTTPRouteHandler
+from litestar.params import Parameter
+
+from service.api.exchange import AnyRequest, answer_unless_held, negotiated, serving
+from service.api.problems import ProblemRaised
+from service.model.ruleset import Ruleset
+from service.wire import catalogue as view
+from service.wire.response import (
+    ArrangementList,
+    DimensionList,
+    ProcedureList,
+    QuantityEntryList,
+    RulesetList,
+    RulesetView,
+    RuleView,
+    TermList,
+)
+
+Version = Annotated[str, Parameter(description="Version of an installed ruleset.")]
+RuleId = Annotated[str, Parameter(description="Id of a rule, as the ruleset lists it.")]
+
+
+@get("/", operation_id="list_rulesets", summary="List installed versions of the rules")
+async def list_rulesets(request: AnyRequest) -> Response[RulesetList]:
+    """Lists the installed versions of the rules, newest first. A request is judged by the current one unless it names
+    another."""
+    rulebook = serving(request).rulebook
+    installed = [prepared.ruleset for prepared in rulebook.versions.values()]
+    return answer_unless_held(request, view.ruleset_list(installed, _current(request).release.version))
+
+
+@get("/{version:str}", operation_id="get_ruleset", summary="Read one version of the rules")
+async def get_ruleset(request: AnyRequest, version: Version) -> Response[RulesetView]:
+    """Reads one version of the rules with the list of its rules."""
+    return answer_unless_held(
+        request, view.ruleset_view(_installed(request, version), _current(request).release.version)
+    )
+
+
+@get("/{version:str}/rules/{rule_id:str}", operation_id="get_rule", summary="Read one rule")
+async def get_rule(request: AnyRequest, version: Version, rule_id: RuleId) -> Response[RuleView]:
+    """Reads one rule: when it fires, what it says, what it rests on, when it is wrong."""
+    ruleset = _installed(request, version)
+    if rule_id not in ruleset.diagnoses:
+        raise ProblemRaised("not_found", "this version of the rules has no rule of that id")
+    return answer_unless_held(request, view.rule_view(ruleset, ruleset.diagnoses[rule_id]))
+
+
+def _current(request: AnyRequest) -> Ruleset:
+    return serving(request).rulebook.current.ruleset
+
+
+def _installed(request: AnyRequest, version: str) -> Ruleset:
+    prepared = serving(request).rulebook.versions.get(version)
+    if prepared is None:
+        raise ProblemRaised("not_found", "this version of the rules is not installed")
+    return prepared.ruleset
+
+
+def _listing(
+    name: str, summary: str, description: str, answered: type[Any], render: Callable[[Ruleset], Any]
+) -> HTTPRouteHandler:
+    """A read of one part of the current vocabulary."""
+
+    async def read(request: AnyRequest) -> Response[Any]:
+        return answer_unless_held(request, render(_current(request)))
+
+    read.__annotations__["return"] = Response[answered]  # type: ignore[valid-type]
+    return get(f"/{name}", operation_id=f"list_{name}", summary=summary, description=description)(read)
+
+
+RULESETS = Router(
+    "/v1/rulesets", route_handlers=[list_rulesets, get_ruleset, get_rule], guards=[negotiated], tags=["Rulesets"]
+)
+
+VOCABULARY = Router(
+    "/v1/vocabulary",
+    route_handlers=[
+        _listing(
+            "units",
+            "List units",
+            "Lists each kind of number with the unit codes and spellings accepted for it.",
+            DimensionList,
+            view.dimension_list,
+        ),
+        _listing(
+            "quantities",
+            "List derived quantities",
+            "Lists the quantities that the service derives: meaning, method, plausible range, sources.",
+            QuantityEntryList,
+            view.quantity_list,
+        ),
+        _listing(
+            "stations",
+            "List stations",
+            "Lists the trade names of stations of the air path.",
+            TermList,
+            lambda ruleset: view.term_list(ruleset.stations),
+        ),
+        _listing(
+            "places",
+            "List places",
+            "Lists the places, other than stations, where air may be read.",
+            TermList,
+            lambda ruleset: view.term_list(ruleset.places),
+        ),
+        _listing(
+            "elements",
+            "List kinds of elements",
+            "Lists the kinds of elements that an air path may have.",
+            TermList,
+            lambda ruleset: view.term_list(ruleset.elements),
+        ),
+        _listing(
+            "arrangements",
+            "List arrangements",
+            "Lists the default air paths and rating boundaries with their stations.",
+            ArrangementList,
+            view.arrangement_list,
+        ),
+        _listing(
+            "observations",
+            "List observations",
+            "Lists the yes-or-no tokens that rules read beside verdicts.",
+            TermList,
+            lambda ruleset: view.term_list(ruleset.observations),
+        ),
+        _listing(
+            "causes",
+            "List causes",
+            "Lists the possible causes of findings; `meaning` is the remedy.",
+            TermList,
+            lambda ruleset: view.cause_list(ruleset.causes),
+        ),
+    ],
+    guards=[negotiated],
+    tags=["Vocabulary"],
+)
+
+PROCEDURES = Router(
+    "/v1",
+    route_handlers=[
+        _listing(
+            "procedures",
+            "List procedures",
+            "Lists how to take each reading: where, steps, cautions, when it counts as settled.",
+            ProcedureList,
+            view.procedure_list,
+        )
+    ],
+    guards=[negotiated],
+    tags=["Vocabulary"],
+)

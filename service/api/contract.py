@@ -1,0 +1,334 @@
+"""The OpenAPI 3.1 document. The framework generates paths and operations; everything it lacks is added here only:
+
+- components as msgspec writes them, which is what is decoded and encoded: no additional properties in requests,
+  discriminators, bounds;
+- accepted units, installed rulesets and the years of dates, which the decoder checks beyond the structs;
+- query parameters, request bodies, every problem on every operation, header fields, links, security, examples.
+"""
+
+import functools
+import inspect
+import json
+from pathlib import Path
+from typing import Any, get_args
+
+import msgspec
+from litestar import Litestar
+from litestar.handlers import HTTPRouteHandler
+from litestar.openapi.config import OpenAPIConfig
+from litestar.openapi.spec import License
+
+from service.api.problems import KINDS, MEDIA_TYPE
+from service.api.routes import ROUTES
+from service.wire.decode import RequestDecoder
+from service.wire.faults import YEARS, published_pattern
+from service.wire.meanings import meaning_of
+from service.wire.query import parameter_schemas
+from service.wire.request import EvaluationRequest
+from service.wire.response import Problem
+
+TITLE = "Airside Findings"
+VERSION = "1.0.0"
+DESCRIPTION = inspect.cleandoc(
+    """
+    Judges the air-side readings of one visit to residential or light-commercial heating and cooling equipment: are
+    the readings sound, what do they mean, what is wrong and how sure is that, why, who could be hurt, what to read or
+    do next.
+
+    **Not a declaration of safety.** No answer says that a site, an appliance or a heat exchanger is safe. Local codes,
+    the manufacturer's instructions and licensed practice go before everything said here.
+
+    - Send an API key as `Authorization: Bearer <key>`.
+    - Numbers with a unit are `{"value": 0.62, "unit": "[in_i'H2O]"}`. Answers use UCUM codes, in `ip` or `si`.
+    - Optional fields are left out, never null. Unknown fields and query parameters are refused.
+    - Every error is `application/problem+json`, with every fault of a request at once; `/problems` describes each.
+    - `X-Request-Id` (1 to 64 letters, digits, `.`, `_`, `-`) and `traceparent` are taken over and echoed.
+    - Reads carry an `ETag`; send it as `If-None-Match` to be answered 304 while nothing has changed.
+    - Within v1, fields and values may be added and restrictions relaxed. Nothing is tightened or renamed: take no
+      list of values in an answer to be closed, but for `severity`.
+    """
+)
+
+TAGS = {
+    "Evaluations": "Judging visits, and reading what was judged.",
+    "Rulesets": "The rules that judge, version by version.",
+    "Vocabulary": "Names and units that requests and answers use.",
+    "Health": "Probes.",
+    "Problems": "What each kind of problem means.",
+}
+
+_DAY = "(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])"
+_CENTURIES = "|".join(str(century) for century in range(YEARS[0] // 100, YEARS[1] // 100 + 1))
+DATE_PATTERN = f"^({_CENTURIES})[0-9]{{2}}-{_DAY}$"
+MOMENT_PATTERN = (
+    f"^({_CENTURIES})[0-9]{{2}}-{_DAY}T([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](\\.[0-9]{{1,9}})?"
+    "(Z|[+-]([01][0-9]|2[0-3]):[0-5][0-9])$"
+)
+
+_ANSWERED_HEADERS = {
+    "X-Request-Id": ("Id of this exchange, also in the log; the client's own where it sent a valid one.", True),
+}
+_EXTRA_HEADERS = {
+    "key_refused": {"WWW-Authenticate": ("How to authenticate (RFC 9110, 11.6.1; RFC 6750, 3).", True)},
+    "scope_missing": {"WWW-Authenticate": ("The scope that is needed (RFC 6750, 3).", True)},
+    "method_not_allowed": {"Allow": ("The methods that the address has.", True)},
+    "database_unavailable": {"Retry-After": ("Seconds after which to try again.", True)},
+}
+
+_LINKS: dict[str, dict[str, Any]] = {
+    "create_evaluation": {
+        "read": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/id"}},
+        "trace": {"operationId": "get_evaluation_trace", "parameters": {"evaluation_id": "$response.body#/id"}},
+        "list": {"operationId": "list_evaluations", "description": "The new evaluation comes first."},
+    },
+    "list_evaluations": {
+        "read": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/items/0/id"}},
+        "trace": {
+            "operationId": "get_evaluation_trace",
+            "parameters": {"evaluation_id": "$response.body#/items/0/id"},
+        },
+        "next": {"operationId": "list_evaluations", "parameters": {"cursor": "$response.body#/next_cursor"}},
+    },
+    "get_evaluation": {
+        "trace": {"operationId": "get_evaluation_trace", "parameters": {"evaluation_id": "$response.body#/id"}},
+        "ruleset": {"operationId": "get_ruleset", "parameters": {"version": "$response.body#/result/ruleset/version"}},
+    },
+    "list_rulesets": {
+        "read": {"operationId": "get_ruleset", "parameters": {"version": "$response.body#/items/0/version"}}
+    },
+    "get_ruleset": {
+        "rule": {
+            "operationId": "get_rule",
+            "parameters": {"version": "$response.body#/version", "rule_id": "$response.body#/rules/0/id"},
+        }
+    },
+    "list_problems": {
+        "read": {"operationId": "get_problem", "parameters": {"problem_code": "$response.body#/items/0/code"}}
+    },
+}
+
+
+def contract(decoder: RequestDecoder) -> dict[str, Any]:
+    """The document for a service that decodes with `decoder`."""
+    application = Litestar(
+        ROUTES,
+        openapi_config=OpenAPIConfig(
+            title=TITLE,
+            version=VERSION,
+            description=DESCRIPTION,
+            license=License(name="Apache-2.0", identifier="Apache-2.0"),
+            use_handler_docstrings=True,
+            path="/generated",
+        ),
+        logging_config=None,
+    )
+    generated: dict[str, Any] = application.openapi_schema.to_schema()
+    handlers = {
+        handler.operation_id: handler
+        for route in application.routes
+        for handler in getattr(route, "route_handlers", ())
+        if isinstance(handler, HTTPRouteHandler) and handler.resolve_include_in_schema()
+    }
+    answers = {name: _answered(handler) for name, handler in handlers.items()}
+    for item in generated["paths"].values():
+        for operation in item.values():
+            handler = handlers[operation["operationId"]]
+            _complete(operation, handler, answers[operation["operationId"]])
+    return {
+        "openapi": "3.1.0",
+        "info": generated["info"],
+        "servers": [{"url": "/"}],
+        "tags": [{"name": name, "description": text} for name, text in TAGS.items()],
+        "paths": dict(sorted(generated["paths"].items())),
+        "components": {
+            "securitySchemes": {
+                "api_key": {
+                    "type": "http",
+                    "scheme": "bearer",
+                    "description": "An API key that your operator made, `ak_` and 43 more characters. Its scopes say "
+                    "what it allows: `evaluations:write` to judge, `evaluations:read` to read.",
+                }
+            },
+            "responses": {code: _problem_response(code) for code in KINDS},
+            "schemas": _schemas(decoder, [EvaluationRequest, Problem, *answers.values()]),
+        },
+    }
+
+
+def contract_bytes(decoder: RequestDecoder) -> bytes:
+    """The document as served and as committed."""
+    return (json.dumps(contract(decoder), indent=2, ensure_ascii=False) + "\n").encode()
+
+
+def _answered(handler: HTTPRouteHandler) -> type[msgspec.Struct]:
+    answered: type[msgspec.Struct] = get_args(handler.parsed_return_field.raw)[0]
+    return answered
+
+
+def _complete(operation: dict[str, Any], handler: HTTPRouteHandler, answered: type[msgspec.Struct]) -> None:
+    options = handler.opt
+    name = operation["operationId"]
+    operation["security"] = [{"api_key": []}] if "scope" in options else []
+    if "scope" in options:
+        operation["description"] += f"\n\nNeeds a key with the scope `{options['scope']}`."
+    operation.pop("deprecated", None)
+    for parameter in operation.get("parameters", []):
+        parameter.pop("deprecated", None)
+        parameter.pop("allowEmptyValue", None)
+        parameter.pop("allowReserved", None)
+    if "query" in options:
+        operation["parameters"] = [*operation.get("parameters", []), *_query(options["query"])]
+    if "body" in options:
+        operation["requestBody"] = {
+            "required": True,
+            "description": "One visit.",
+            "content": {"application/json": {"schema": _reference(options["body"]), "examples": examples()}},
+        }
+    status = str(handler.status_code)
+    headers = dict(_ANSWERED_HEADERS)
+    cached = handler.http_methods == {"GET"} and not (name == "list_evaluations" or "Health" in operation["tags"])
+    if cached:
+        headers["ETag"] = ("Entity tag of this answer.", True)
+    if status == "201":
+        headers["Location"] = ("Address of the kept evaluation.", True)
+    if name == "list_evaluations":
+        headers["Link"] = ('Address of the next page, `rel="next"` (RFC 8288); absent on the last.', False)
+    success = {
+        "description": inspect.cleandoc(answered.__doc__ or "").partition("\n")[0],
+        "headers": _headers(headers),
+        "content": {"application/json": {"schema": _reference(answered)}},
+    }
+    if name in _LINKS:
+        success["links"] = _LINKS[name]
+    responses: dict[str, Any] = {status: success}
+    if cached:
+        responses["304"] = {
+            "description": "What the client holds under `If-None-Match` is still right.",
+            "headers": _headers(headers),
+        }
+    for code in _problems(operation, options):
+        responses[str(KINDS[code].status)] = {"$ref": f"#/components/responses/{code}"}
+    operation["responses"] = dict(sorted(responses.items()))
+
+
+def _problems(operation: dict[str, Any], options: dict[str, Any]) -> list[str]:
+    """Codes of the problems an operation may answer with; one a status, the most telling."""
+    codes = ["bad_request", "not_found", "method_not_allowed", "internal_fault"]
+    if "Health" not in operation["tags"]:
+        codes += ["not_acceptable", "request_refused"]
+    if "scope" in options:
+        codes += ["key_refused", "scope_missing", "database_unavailable"]
+    if "database" in options:
+        codes += ["database_unavailable"]
+    if "body" in options:
+        codes += ["not_well_formed", "body_too_slow", "body_too_large", "unsupported_media_type"]
+    if "pinned" in options:
+        codes += ["ruleset_not_installed"]
+    return codes
+
+
+def _query(struct: type[msgspec.Struct]) -> list[dict[str, Any]]:
+    parameters = []
+    for name, schema in parameter_schemas(struct).items():
+        shape = dict(schema)
+        parameters.append(
+            {
+                "name": name,
+                "in": "query",
+                "required": False,
+                "description": shape.pop("description"),
+                "schema": _tightened(shape),
+            }
+        )
+    return parameters
+
+
+def _reference(struct: type[msgspec.Struct]) -> dict[str, str]:
+    return {"$ref": f"#/components/schemas/{struct.__name__}"}
+
+
+def _headers(named: dict[str, tuple[str, bool]]) -> dict[str, Any]:
+    return {
+        name: {"description": text, "required": required, "schema": {"type": "string"}}
+        for name, (text, required) in named.items()
+    }
+
+
+def _problem_response(code: str) -> dict[str, Any]:
+    kind = KINDS[code]
+    example: dict[str, Any] = {
+        "type": f"/problems/{code}",
+        "title": kind.title,
+        "status": kind.status,
+        "detail": kind.meaning,
+        "request_id": "5b1f0c0e6a2c4d0f9c3e8a7b6d5f4e3c",
+    }
+    if code == "request_refused":
+        example["detail"] = "1 fault, listed in errors"
+        example["errors"] = [
+            {
+                "code": "missing_field",
+                "pointer": "#/readings/0/value/unit",
+                "detail": "is required",
+            }
+        ]
+    if code == "database_unavailable":
+        example["retry_after"] = 5
+    return {
+        "description": f"{kind.meaning} {kind.remedy}",
+        "headers": _headers({**_ANSWERED_HEADERS, **_EXTRA_HEADERS.get(code, {})}),
+        "content": {MEDIA_TYPE: {"schema": _reference(Problem), "example": example}},
+    }
+
+
+def _schemas(decoder: RequestDecoder, structs: list[type[msgspec.Struct]]) -> dict[str, Any]:
+    _, schemas = msgspec.json.schema_components(structs, ref_template="#/components/schemas/{name}")
+    for struct in decoder.units:
+        schemas[struct.__name__]["properties"]["unit"] = {"type": "string", "enum": list(decoder.units[struct])}
+    schemas["EvaluationRequest"]["properties"]["ruleset"] = {"type": "string", "enum": list(decoder.rulesets)}
+    finished = {}
+    for name, schema in sorted(schemas.items()):
+        schema["description"] = _flowed(schema.get("description", ""))
+        for field, shape in schema.get("properties", {}).items():
+            meaning = meaning_of(name, field) or shape.get("description")
+            schema["properties"][field] = {"description": meaning, **shape} | {"description": meaning}
+        finished[name] = _tightened(schema)
+    return finished
+
+
+def _flowed(text: str) -> str:
+    """A docstring with its paragraphs unwrapped."""
+    paragraphs = inspect.cleandoc(text).split("\n\n")
+    return "\n\n".join(" ".join(paragraph.split()) for paragraph in paragraphs)
+
+
+def _tightened(schema: Any) -> Any:
+    """A schema with patterns as ECMA-262 reads them, dates within their years, and unions told apart by their tag."""
+    if isinstance(schema, list):
+        return [_tightened(part) for part in schema]
+    if not isinstance(schema, dict):
+        return schema
+    shape = {name: _tightened(part) for name, part in schema.items()}
+    if isinstance(shape.get("pattern"), str):
+        shape["pattern"] = published_pattern(shape["pattern"])
+    if shape.get("type") == "string" and "format" in shape and "pattern" not in shape:
+        pattern = {"date-time": MOMENT_PATTERN, "date": DATE_PATTERN}.get(shape["format"])
+        if pattern:
+            shape["pattern"] = pattern
+    if isinstance(shape.get("enum"), list) and "type" not in shape:
+        shape["type"] = "integer" if isinstance(shape["enum"][0], int) else "string"
+    if "discriminator" in shape and "anyOf" in shape:
+        shape["oneOf"] = shape.pop("anyOf")
+    return shape
+
+
+@functools.cache
+def examples() -> dict[str, Any]:
+    """The example requests by name, each `{"summary", "value"}`."""
+    folder = Path(__file__).parent / "examples"
+    if not folder.is_dir():
+        folder = Path(__file__).parents[2] / "openapi" / "examples"
+    return {
+        path.stem: {"summary": f"An invented {path.stem.replace('_', ' ')}", "value": json.loads(path.read_bytes())}
+        for path in sorted(folder.glob("*.json"))
+    }

@@ -1,0 +1,212 @@
+"""Judging visits, and reading what was judged."""
+
+from datetime import UTC, datetime
+from typing import Annotated, Literal
+from urllib.parse import urlencode
+from uuid import UUID
+
+import msgspec
+from litestar import Response, Router, get, post
+from litestar.params import Parameter
+
+from service.api.access import authorised
+from service.api.exchange import AnyRequest, answer, answer_unless_held, negotiated, read_body, serving
+from service.api.problems import ProblemRaised
+from service.model.evaluation import Evaluation
+from service.model.record import EvaluationFilter, EvaluationSummary, StoredEvaluation
+from service.model.ruleset import Ruleset
+from service.pipeline import Prepared, evaluate
+from service.store.evaluations import new_evaluation_id
+from service.wire.query import ListQuery, ReadQuery, decode_query
+from service.wire.render import result, trace
+from service.wire.request import EvaluationRequest
+from service.wire.response import (
+    EvaluationPage,
+    EvaluationResult,
+    EvaluationSummaryView,
+    EvaluationTrace,
+    KeptEvaluation,
+    RulesetReference,
+)
+
+EvaluationId = Annotated[UUID, Parameter(description="`id` of a kept evaluation.")]
+
+_kept_decoder = msgspec.json.Decoder(Evaluation)
+_request_decoder = msgspec.json.Decoder(EvaluationRequest)
+_kept_encoder = msgspec.json.Encoder()
+
+
+@post(
+    "/",
+    operation_id="create_evaluation",
+    summary="Judge a visit and keep the evaluation",
+    opt={"scope": "evaluations:write", "body": EvaluationRequest},
+)
+async def create_evaluation(request: AnyRequest) -> Response[KeptEvaluation]:
+    """Judges one visit and keeps the request, the evaluation and the version of the rules that judged it.
+
+    What could not be used is listed in `set_aside`, and what could not be judged in `not_judged`: neither is an
+    error. Once 201 is answered, the evaluation has been committed.
+    """
+    at_hand = serving(request)
+    body, visit, prepared = await _read_visit(request)
+    evaluation = evaluate(visit, prepared)
+    units = _units(visit.units, request)
+    state = request.scope["state"]
+    kept = StoredEvaluation(
+        evaluation_id=new_evaluation_id(),
+        created_at=datetime.now(UTC),
+        ruleset_version=evaluation.ruleset_version,
+        ruleset_digest=evaluation.ruleset_digest,
+        units=units,
+        request=body,
+        evaluation=_kept_encoder.encode(evaluation),
+        visited_at=evaluation.visited_at,
+        site_reference=evaluation.site_reference,
+        equipment_reference=evaluation.equipment_reference,
+        job_reference=evaluation.job_reference,
+        highest_severity=evaluation.highest_severity,
+        request_id=str(state["request_id"]),
+        trace_parent=state["trace_parent"],
+    )
+    view = KeptEvaluation(
+        id=kept.evaluation_id, created_at=kept.created_at, result=result(evaluation, prepared.ruleset, units)
+    )
+    created = answer(view, status=201, headers={"location": f"/v1/evaluations/{kept.evaluation_id}"})
+    await at_hand.store.keep(request.user.tenant_id, kept)
+    return created
+
+
+@post(
+    "/preview",
+    operation_id="preview_evaluation",
+    summary="Judge a visit and keep nothing",
+    status_code=200,
+    opt={"scope": "evaluations:write", "body": EvaluationRequest, "through_outage": True},
+)
+async def preview_evaluation(request: AnyRequest) -> Response[EvaluationResult]:
+    """Judges one visit and keeps nothing.
+
+    Needs the database only to check the API key: a key that was used in the last 15 minutes keeps working here while
+    the database is down.
+    """
+    _, visit, prepared = await _read_visit(request)
+    return answer(result(evaluate(visit, prepared), prepared.ruleset, _units(visit.units, request)))
+
+
+@get(
+    "/",
+    operation_id="list_evaluations",
+    summary="List kept evaluations, newest first",
+    opt={"scope": "evaluations:read", "query": ListQuery},
+)
+async def list_evaluations(request: AnyRequest) -> Response[EvaluationPage]:
+    """Lists the kept evaluations of the account, newest first, a page at a time.
+
+    Follow `next_cursor`, or the `Link` header field with `rel="next"`, until it is absent.
+    """
+    query = decode_query(request.scope["query_string"], ListQuery)
+    page = await serving(request).store.list(
+        request.user.tenant_id,
+        EvaluationFilter(
+            site_reference=query.site_reference or None,
+            equipment_reference=query.equipment_reference or None,
+            job_reference=query.job_reference or None,
+            least_severity=query.minimum_severity or None,
+            created_from=query.created_from or None,
+            created_before=query.created_before or None,
+        ),
+        cursor=query.cursor or None,
+        limit=query.limit,
+    )
+    view = EvaluationPage(
+        items=[_summary(item) for item in page.items],
+        next_cursor=msgspec.UNSET if page.next_cursor is None else page.next_cursor,
+    )
+    if page.next_cursor is None:
+        return answer(view)
+    following = msgspec.to_builtins(msgspec.structs.replace(query, cursor=page.next_cursor))
+    return answer(view, headers={"link": f'</v1/evaluations?{urlencode(following)}>; rel="next"'})
+
+
+@get(
+    "/{evaluation_id:uuid}",
+    operation_id="get_evaluation",
+    summary="Read a kept evaluation",
+    opt={"scope": "evaluations:read", "query": ReadQuery, "pinned": True},
+)
+async def get_evaluation(request: AnyRequest, evaluation_id: EvaluationId) -> Response[KeptEvaluation]:
+    """Reads one kept evaluation as it was judged, in either unit system."""
+    query = decode_query(request.scope["query_string"], ReadQuery)
+    stored, evaluation, ruleset = await _fetch(request, evaluation_id)
+    view = KeptEvaluation(
+        id=stored.evaluation_id,
+        created_at=stored.created_at,
+        result=result(evaluation, ruleset, query.units or stored.units),
+    )
+    return answer_unless_held(request, view)
+
+
+@get(
+    "/{evaluation_id:uuid}/trace",
+    operation_id="get_evaluation_trace",
+    summary="Read how a kept evaluation came about",
+    opt={"scope": "evaluations:read", "query": ReadQuery, "pinned": True},
+)
+async def get_evaluation_trace(request: AnyRequest, evaluation_id: EvaluationId) -> Response[EvaluationTrace]:
+    """Reads how each number and each finding came about, with the request as it was received."""
+    query = decode_query(request.scope["query_string"], ReadQuery)
+    stored, evaluation, ruleset = await _fetch(request, evaluation_id)
+    view = trace(evaluation, ruleset, _request_decoder.decode(stored.request), query.units or stored.units)
+    return answer_unless_held(request, view)
+
+
+async def _read_visit(request: AnyRequest) -> tuple[bytes, EvaluationRequest, Prepared]:
+    at_hand = serving(request)
+    body = await read_body(request)
+    visit = at_hand.decoder.decode(body)
+    rulebook = at_hand.rulebook
+    return body, visit, rulebook.versions[visit.ruleset] if visit.ruleset else rulebook.current
+
+
+def _units(asked: Literal["ip", "si"] | msgspec.UnsetType, request: AnyRequest) -> Literal["ip", "si"]:
+    return asked or request.user.units
+
+
+async def _fetch(request: AnyRequest, evaluation_id: UUID) -> tuple[StoredEvaluation, Evaluation, Ruleset]:
+    at_hand = serving(request)
+    stored = await at_hand.store.fetch(request.user.tenant_id, evaluation_id)
+    if stored is None:
+        raise ProblemRaised("not_found", "no evaluation of this account has that id")
+    prepared = at_hand.rulebook.versions.get(stored.ruleset_version)
+    if prepared is None:
+        raise ProblemRaised("ruleset_not_installed", "the version of the rules that judged it is not installed")
+    return stored, _kept_decoder.decode(stored.evaluation), prepared.ruleset
+
+
+def _summary(item: EvaluationSummary) -> EvaluationSummaryView:
+    absent = msgspec.UNSET
+    return EvaluationSummaryView(
+        id=item.evaluation_id,
+        created_at=item.created_at,
+        ruleset=RulesetReference(version=item.ruleset_version, digest=item.ruleset_digest),
+        highest_severity=item.highest_severity or absent,
+        visited_at=item.visited_at or absent,
+        site_reference=item.site_reference or absent,
+        job_reference=item.job_reference or absent,
+        equipment_reference=item.equipment_reference or absent,
+    )
+
+
+ROUTER = Router(
+    "/v1/evaluations",
+    route_handlers=[
+        create_evaluation,
+        preview_evaluation,
+        list_evaluations,
+        get_evaluation,
+        get_evaluation_trace,
+    ],
+    guards=[negotiated, authorised],
+    tags=["Evaluations"],
+)

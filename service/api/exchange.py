@@ -1,0 +1,148 @@
+"""Reading requests and writing answers."""
+
+import asyncio
+import functools
+import hashlib
+import re
+from collections.abc import Callable, Mapping
+from typing import Any, TypeVar, cast
+
+import msgspec
+from litestar import Request, Response
+from litestar.connection import ASGIConnection
+from litestar.handlers import BaseRouteHandler
+
+from service.api.access import KeyRing
+from service.api.problems import ProblemRaised
+from service.model.record import Tenant
+from service.pipeline import Rulebook
+from service.settings import Settings
+from service.store.evaluations import Store
+from service.wire.decode import RequestDecoder
+from service.wire.query import NoQuery, decode_query
+
+JSON = "application/json"
+REVALIDATE = "no-cache"
+"""Keep it, and ask with `If-None-Match` before using it again."""
+
+Answered = TypeVar("Answered")
+AnyRequest = Request[Tenant, Any, Any]
+
+_encoder = msgspec.json.Encoder()
+
+
+class Serving:
+    """What handlers work with; one a process."""
+
+    def __init__(
+        self, settings: Settings, rulebook: Rulebook, store: Store, contract: Callable[[RequestDecoder], bytes]
+    ) -> None:
+        self.settings = settings
+        self.rulebook = rulebook
+        self.store = store
+        self.keys = KeyRing(store)
+        self.decoder = RequestDecoder.for_rulesets(
+            {version: prepared.ruleset for version, prepared in rulebook.versions.items()}
+        )
+        self.contract = functools.cache(lambda: contract(self.decoder))
+
+
+def serving(request: AnyRequest) -> Serving:
+    """What this process serves with."""
+    return cast(Serving, request.app.state.service)
+
+
+async def read_body(request: AnyRequest) -> bytes:
+    """The whole body.
+
+    Raises
+    ------
+    ProblemRaised : it was not complete in time
+    """
+    seconds = serving(request).settings.body_seconds
+    try:
+        async with asyncio.timeout(seconds):
+            return await request.body()
+    except TimeoutError:
+        raise ProblemRaised(
+            "body_too_slow", f"the body was not complete within {seconds:g} s", headers={"connection": "close"}
+        ) from None
+
+
+def negotiated(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
+    """Guard: the answer's media type is accepted, the body's is JSON, and there is no query where none is known."""
+    if not accepts(connection.headers.get("accept", ""), JSON):
+        raise ProblemRaised("not_acceptable", "this is answered as application/json")
+    if "body" in handler.opt:
+        declared = connection.headers.get("content-type", "").partition(";")[0].strip().lower()
+        if declared != JSON:
+            raise ProblemRaised("unsupported_media_type", "declare the body as application/json")
+    if "query" not in handler.opt:
+        decode_query(connection.scope["query_string"], NoQuery)
+
+
+_MEDIA_RANGE = re.compile(r"([!#$%&'*+.^_`|~0-9a-z-]+)/([!#$%&'*+.^_`|~0-9a-z-]+)")
+_WEIGHT = re.compile(r"q\s*=\s*([01](?:\.[0-9]{0,3})?)")
+
+
+def accepts(field: str, media_type: str) -> bool:
+    """Whether an `Accept` header field admits a media type (RFC 9110, 12.5.1): the most specific range decides."""
+    if not field.strip():
+        return True
+    kind, _, subtype = media_type.partition("/")
+    specificity, weight = -1, 0.0
+    for part in field.lower().split(","):
+        name, *parameters = (piece.strip() for piece in part.split(";"))
+        matched = _MEDIA_RANGE.fullmatch(name)
+        if matched is None:
+            continue
+        match matched.groups():
+            case ("*", "*"):
+                level = 0
+            case (major, "*") if major == kind:
+                level = 1
+            case (major, minor) if (major, minor) == (kind, subtype):
+                level = 2
+            case _:
+                continue
+        weights = [float(found.group(1)) for text in parameters if (found := _WEIGHT.fullmatch(text))]
+        if level > specificity:
+            specificity, weight = level, weights[0] if weights else 1.0
+    return weight > 0
+
+
+def encode(body: object) -> bytes:
+    """JSON of an answer.
+
+    Raises
+    ------
+    ValueError : a number in it is not finite, which the encoder would write as null; answers never hold null
+    """
+    encoded = _encoder.encode(body)
+    if b"null" in encoded and _holds_null(msgspec.json.decode(encoded)):
+        raise ValueError("a number in the answer is not finite")
+    return encoded
+
+
+def _holds_null(value: object) -> bool:
+    if isinstance(value, dict):
+        return any(map(_holds_null, value.values()))
+    return any(map(_holds_null, value)) if isinstance(value, list) else value is None
+
+
+def answer(body: Answered, *, status: int = 200, headers: Mapping[str, str] | None = None) -> Response[Answered]:
+    """An answer as JSON."""
+    return Response(cast(Answered, encode(body)), status_code=status, headers=headers, media_type=JSON)
+
+
+def answer_unless_held(
+    request: AnyRequest, body: Answered, *, headers: Mapping[str, str] | None = None
+) -> Response[Answered]:
+    """An answer with an entity tag, or 304 where the client already holds the same."""
+    encoded = encode(body)
+    tag = f'"{hashlib.sha256(encoded).hexdigest()[:32]}"'
+    fields = {"etag": tag, "cache-control": REVALIDATE, **(headers or {})}
+    held = [one.strip().removeprefix("W/") for one in request.headers.get("if-none-match", "").split(",")]
+    if tag in held or held == ["*"]:
+        return Response(cast(Answered, None), status_code=304, headers=fields)
+    return Response(cast(Answered, encoded), headers=fields, media_type=JSON)

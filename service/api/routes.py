@@ -1,0 +1,17 @@
+"""Every handler of the service."""
+
+from typing import Any
+
+from service.api import catalogue, documentation, evaluations, health
+
+ROUTES: tuple[Any, ...] = (
+    evaluations.ROUTER,
+    catalogue.RULESETS,
+    catalogue.VOCABULARY,
+    catalogue.PROCEDURES,
+    health.ROUTER,
+    documentation.PROBLEMS,
+    documentation.page,
+    documentation.file,
+    documentation.openapi,
+)
