@@ -142,6 +142,22 @@ def test_airflow_is_single_valued(rows: list[tuple[float, float]], tolerance: fl
     assert blower.airflow_is_single_valued([point(p, q) for p, q in rows], tolerance) is expected
 
 
+def test_held_torque_follows_from_the_fan_laws() -> None:
+    """Fan laws: torque ~ density x speed^2. Held at a density ratio r the speed goes with r^-1/2, so the table's point
+    at .45 in. first loses pressure and power with r, then gains by that speed ratio: .45 in. again."""
+    at_table = point(
+        0.45 * INCH,
+        blower.flow_at_pressure(TABLE, 0.45 * INCH, STANDARD_AIR_DENSITY),
+        blower.power_at_pressure(TABLE, 0.45 * INCH, STANDARD_AIR_DENSITY),
+    )
+    assert at_table.power is not None
+    same_speed = point(at_table.pressure * RATIO_5000_FEET, at_table.flow, at_table.power * RATIO_5000_FEET)
+    expected = blower.at_speed_ratio(same_speed, RATIO_5000_FEET**-0.5)
+    assert expected.pressure == pytest.approx(0.45 * INCH)
+    assert blower.flow_at_held_torque(TABLE, 0.45 * INCH, SITE) == pytest.approx(expected.flow)
+    assert blower.power_at_held_torque(TABLE, 0.45 * INCH, SITE) == pytest.approx(expected.power)
+
+
 # --- refusals -----------------------------------------------------------------------------------------------------
 
 LOW, HIGH = 0.1 * INCH, 0.8 * INCH
@@ -168,6 +184,13 @@ REFUSED: list[tuple[Callable[[], object], str]] = [
     (lambda: blower.power_at_pressure(TABLE, LOW * (1 - 1e-6), STD), "pressure"),
     (lambda: blower.power_at_pressure(TABLE, HIGH * (1 + 1e-6), STD), "pressure"),
     (lambda: blower.power_at_pressure(WITHOUT_POWER, 0.5 * INCH, STD), "number of points with power"),
+    (lambda: blower.flow_at_held_torque(TABLE, LOW * (1 - 1e-6), SITE), "pressure"),
+    (lambda: blower.flow_at_held_torque(TABLE, HIGH * (1 + 1e-6), SITE), "pressure"),
+    (lambda: blower.flow_at_held_torque(TABLE, LOW, 0.0), "density"),
+    (lambda: blower.power_at_held_torque(TABLE, LOW * (1 - 1e-6), SITE), "pressure"),
+    (lambda: blower.power_at_held_torque(TABLE, HIGH * (1 + 1e-6), SITE), "pressure"),
+    (lambda: blower.power_at_held_torque(WITHOUT_POWER, 0.5 * INCH, SITE), "number of points with power"),
+    (lambda: blower.power_at_held_torque(TABLE, LOW, 0.0), "density"),
     (lambda: blower.airflow_is_single_valued(TABLE.points, -1e-9), "tolerance"),
     (lambda: blower.operating_point(HUMP, lambda q: 100.0 * q, STD), "flow"),
     (lambda: blower.operating_point(TABLE, lambda q: 1.0 * q, STD), "system_drop at the table's largest flow"),
