@@ -1,0 +1,131 @@
+"""The way of a visit from request to evaluation: no clock, no network, no database.
+
+A request is normalised, quantities are derived, judged, reasoned over and explained.
+
+The command line, the API, the rule cases and the benchmark all run `evaluate`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import msgspec
+
+from service import derive, explain, judge, normalise, reason, ruleset
+from service.errors import RulesetRefused
+from service.explain.findings import Material
+from service.model.evaluation import ContextResult, Evaluation
+from service.model.ruleset import Ruleset
+from service.model.units import UnitTable
+from service.model.visit import Visit
+from service.ruleset.lint import edges
+from service.wire.request import EvaluationRequest
+
+
+class Prepared(msgspec.Struct, frozen=True):
+    """One version of the rules with everything worked out that does not depend on a visit."""
+
+    ruleset: Ruleset
+    units: UnitTable
+    bench: judge.Bench
+    reasoner: reason.Reasoner
+    explainer: explain.Explainer
+
+
+class Rulebook(msgspec.Struct, frozen=True):
+    """The installed versions of the rules; `current` is the newest."""
+
+    versions: Mapping[str, Prepared]
+    current: Prepared
+
+    def version(self, name: str | None) -> Prepared | None:
+        """The version asked for, the current one for None; None where it is not installed."""
+        return self.current if name is None else self.versions.get(name)
+
+
+def prepare(rules: Ruleset) -> Prepared:
+    """Make one ruleset ready.
+
+    Raises
+    ------
+    RulesetRefused : a unit definition is not a unit of its dimension, or the rules do not make a graph
+    """
+    units = normalise.build_unit_table(rules)
+    return Prepared(rules, units, judge.prepare(rules, units), reason.Reasoner(edges(rules)), explain.Explainer(rules))
+
+
+def load(*folders: Path) -> Rulebook:
+    """The rulebook of the folders given, or of the rules that came with this installation.
+
+    Raises
+    ------
+    RulesetRefused : a ruleset is unfit, or two folders hold the same version
+    """
+    versions: dict[str, Prepared] = {}
+    for folder in folders or (ruleset.rules_folder(),):
+        rules = ruleset.load_ruleset(folder)
+        if rules.release.version in versions:
+            raise RulesetRefused([f"version {rules.release.version} is installed twice"])
+        versions[rules.release.version] = prepare(rules)
+    newest = max(versions, key=lambda name: tuple(int(part) for part in name.split(".")))
+    return Rulebook(versions, versions[newest])
+
+
+def evaluate(request: EvaluationRequest, prepared: Prepared) -> Evaluation:
+    """What a senior technician would say about the visit, with the reasons. Never raises for a decoded request."""
+    return judge_visit(normalise.normalise(request, prepared.ruleset, prepared.units), prepared)
+
+
+def judge_visit(visit: Visit, prepared: Prepared) -> Evaluation:
+    """The evaluation of a normalised visit."""
+    rules = prepared.ruleset
+    contexts = tuple(_context(sheet, prepared) for sheet in derive.contexts(visit, rules))
+    cited = [source for context in contexts for finding in context.findings for source in finding.sources]
+    cited += [v.source for context in contexts for v in context.verdicts if v.source is not None]
+    return Evaluation(
+        ruleset_version=rules.release.version,
+        ruleset_digest=rules.digest,
+        contexts=contexts,
+        cautions=explain.cautions_of(rules, contexts),
+        sources=explain.sources_of(rules, cited),
+        set_aside=visit.set_aside,
+        visited_at=visit.visited_at,
+        site_reference=visit.site_reference,
+        job_reference=visit.job_reference,
+        equipment_reference=visit.equipment.reference,
+    )
+
+
+def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:
+    derive.derive(sheet)
+    visit = sheet.visit
+    verdicts, limitless = prepared.bench.judge(
+        sheet.quantities.values(),
+        sheet.lacking,
+        sheet.observations,
+        visit.equipment.ratings,
+        {override.criterion: override for override in visit.overrides},
+        None if visit.visited_at is None else visit.visited_at.date(),
+    )
+    firings = prepared.reasoner.conclude({*(verdict.token for verdict in verdicts), *sheet.observations})
+    explained = prepared.explainer.explain(
+        Material(
+            verdicts=verdicts,
+            observations=sheet.observations,
+            firings=firings,
+            lacking=sheet.lacking,
+            limitless=[(entry.criterion, entry.missing) for entry in limitless],
+        )
+    )
+    return ContextResult(
+        state=sheet.state,
+        area=sheet.area,
+        quantities=tuple(sheet.quantities.values()),
+        verdicts=tuple(verdicts),
+        observations=tuple(sorted(sheet.observations)),
+        findings=explained.findings,
+        not_judged=explained.not_judged,
+        next_readings=explained.next_readings,
+        firings=tuple((firing.rule, firing.conclusion) for firing in firings),
+    )
