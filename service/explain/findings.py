@@ -125,7 +125,7 @@ class _Explanation:
         probabilities = [
             max(found)
             for token in evidence
-            if (found := [p for verdict in self.by_token.get(token, []) if (p := _probability(verdict)) is not None])
+            if (found := [p for verdict in self.by_token.get(token, []) if (p := verdict.probability) is not None])
         ]
         return min(probabilities) if probabilities else None
 
@@ -258,17 +258,6 @@ class _Explanation:
             )
             for name in order
         )
-
-
-def _probability(verdict: Verdict) -> float | None:
-    above, below = verdict.probability_above, verdict.probability_below
-    if verdict.verdict == "above":
-        return above
-    if verdict.verdict == "below":
-        return below
-    if verdict.verdict == "within" and (above is not None or below is not None):
-        return 1.0 - (above or 0.0) - (below or 0.0)
-    return None
 
 
 def _rank(severity: Severity | None) -> int:

@@ -54,6 +54,18 @@ class Verdict(msgspec.Struct, frozen=True, omit_defaults=True):
     overridden: str | None = None
     precaution: bool = False
 
+    @property
+    def probability(self) -> float | None:
+        """Probability that an above, below or within verdict is true; None for any other."""
+        above, below = self.probability_above, self.probability_below
+        if self.verdict == "above":
+            return above
+        if self.verdict == "below":
+            return below
+        if self.verdict == "within" and (above is not None or below is not None):
+            return 1.0 - (above or 0.0) - (below or 0.0)
+        return None
+
 
 class RankedCause(msgspec.Struct, frozen=True, omit_defaults=True):
     """A possible cause with the evidence for and against it.

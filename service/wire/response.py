@@ -85,11 +85,17 @@ class VerdictView(Answer, frozen=True, kw_only=True):
 
 
 class EvidenceView(Answer, frozen=True, kw_only=True):
-    """One token a finding rests on, in words, with the number and limit behind it where there is one."""
+    """One token a finding rests on, in words; its numbers stand in the verdict of that criterion and context."""
 
     token: str
     statement: str
-    verdict: VerdictView | msgspec.UnsetType = msgspec.UNSET
+    criterion: str | msgspec.UnsetType = msgspec.UNSET
+    probability: (
+        Annotated[
+            float, Meta(description="Probability that the statement is true, for a comparison under uncertainty.")
+        ]
+        | msgspec.UnsetType
+    ) = msgspec.UNSET
 
 
 class CauseView(Answer, frozen=True, kw_only=True):
@@ -131,9 +137,7 @@ class FindingView(Answer, frozen=True, kw_only=True):
     certainty: (
         Annotated[
             float,
-            Meta(
-                description="Lowest probability among the comparisons it rests on; absent where it rests on none."
-            ),
+            Meta(description="Lowest probability among the comparisons it rests on; absent where it rests on none."),
         ]
         | msgspec.UnsetType
     ) = msgspec.UNSET
@@ -482,9 +486,9 @@ class Fault(Answer, frozen=True, kw_only=True):
     pointer: Pointer | msgspec.UnsetType = msgspec.UNSET
     parameter: Annotated[str, Meta(description="Name of the query parameter.")] | msgspec.UnsetType = msgspec.UNSET
     detail: str
-    accepted: (
-        Annotated[list[str], Meta(description="What would have been accepted there.")] | msgspec.UnsetType
-    ) = msgspec.UNSET
+    accepted: Annotated[list[str], Meta(description="What would have been accepted there.")] | msgspec.UnsetType = (
+        msgspec.UNSET
+    )
 
 
 class Problem(Answer, frozen=True, kw_only=True):

@@ -1,0 +1,326 @@
+"""An evaluation written out as response structs, in one unit system, with the words' numbers filled in."""
+
+from __future__ import annotations
+
+import re
+
+from msgspec import UNSET, UnsetType
+
+from service.model.evaluation import SEVERITIES, ContextResult, Evaluation, Finding, Verdict
+from service.model.quantity import Quantity
+from service.model.ruleset import Ruleset
+from service.model.units import UnitSystem, UnitTable
+from service.wire import response as out
+from service.wire.request import EvaluationRequest
+
+DISCLAIMER = (
+    "This is advice from readings, with its uncertainty stated; it declares no site, appliance or heat exchanger safe. "
+    "Local codes, the manufacturer's instructions and licensed practice come first."
+)
+COVERAGE_FACTOR = 2.0
+PLACEHOLDER = re.compile(r"\{([a-z0-9_]+)(?::([a-z]+))?\}")
+VERDICT_WORDS = {
+    "above": "is above the limit",
+    "below": "is below the limit",
+    "within": "is within the limit",
+    "undecided": "is too close to the limit to decide",
+    "implausible": "is outside what can be true of a house",
+}
+
+
+def result(evaluation: Evaluation, rules: Ruleset, units: UnitTable, system: UnitSystem) -> out.EvaluationResult:
+    """The evaluation as clients read it."""
+    writers = [_Writer(context, rules, units, system) for context in evaluation.contexts]
+    findings = [finding for writer in writers for finding in writer.findings()]
+    findings.sort(key=lambda finding: -SEVERITIES.index(finding.severity))
+    return out.EvaluationResult(
+        ruleset=out.RulesetReference(version=evaluation.ruleset_version, digest=evaluation.ruleset_digest),
+        units=system,
+        findings=findings,
+        quantities=[quantity for writer in writers for quantity in writer.quantities()],
+        verdicts=[verdict for writer in writers for verdict in writer.verdicts()],
+        not_judged=[entry for writer in writers for entry in writer.not_judged()],
+        next_readings=[entry for writer in writers for entry in writer.next_readings()],
+        cautions=[out.CautionView(code=c.code, text=c.text, rests_on=c.rests_on) for c in evaluation.cautions],
+        sources=[
+            out.SourceView(
+                key=s.key, title=s.title, kind=s.kind, publisher=s.publisher, edition=s.edition, checked=s.checked
+            )
+            for s in evaluation.sources
+        ],
+        set_aside=[
+            out.SetAsideView(pointer=entry.pointer, code=entry.code, detail=entry.detail, remedy=entry.remedy)
+            for entry in evaluation.set_aside
+        ],
+        disclaimer=DISCLAIMER,
+        highest_severity=evaluation.highest_severity or UNSET,
+        visited_at=evaluation.visited_at or UNSET,
+        site_reference=evaluation.site_reference or UNSET,
+        job_reference=evaluation.job_reference or UNSET,
+        equipment_reference=evaluation.equipment_reference or UNSET,
+    )
+
+
+def trace(
+    evaluation: Evaluation, rules: Ruleset, units: UnitTable, request: EvaluationRequest, system: UnitSystem
+) -> out.EvaluationTrace:
+    """How each number and each finding came about."""
+    writers = [_Writer(context, rules, units, system) for context in evaluation.contexts]
+    return out.EvaluationTrace(
+        ruleset=out.RulesetReference(version=evaluation.ruleset_version, digest=evaluation.ruleset_digest),
+        request=request,
+        quantities=[quantity for writer in writers for quantity in writer.traced()],
+        verdicts=[verdict for writer in writers for verdict in writer.verdicts()],
+        observations=sorted({token for context in evaluation.contexts for token in context.observations}),
+        firings=[firing for writer in writers for firing in writer.firings()],
+    )
+
+
+def _number(value: float) -> float:
+    """Six significant figures: more than any reading carries, fewer than a float prints."""
+    return float(f"{value:.6g}")
+
+
+def _optional(number: float | None) -> float | UnsetType:
+    return UNSET if number is None else _number(number)
+
+
+class _Writer:
+    """Writes one context."""
+
+    def __init__(self, context: ContextResult, rules: Ruleset, units: UnitTable, system: UnitSystem) -> None:
+        self.context = context
+        self.rules = rules
+        self.units = units
+        self.system: UnitSystem = system
+        self.by_name: dict[str, Quantity] = {}
+        for quantity in context.quantities:
+            self.by_name.setdefault(quantity.name, quantity)
+        self.by_criterion: dict[str, Verdict] = {}
+        self.by_token: dict[str, Verdict] = {}
+        for verdict in context.verdicts:
+            self.by_criterion.setdefault(verdict.criterion, verdict)
+            self.by_token.setdefault(verdict.token, verdict)
+        state = context.state
+        self.where = out.ContextView(
+            state=state.id,
+            mode=state.mode or UNSET,
+            speed_setting=state.speed_setting or UNSET,
+            area=context.area or UNSET,
+        )
+
+    # Numbers ---------------------------------------------------------------------------------------------------
+
+    def value(self, name: str, number: float) -> out.Value:
+        shown, code = self.units.shown(self.rules.quantities[name].dimension, number, self.system)
+        return out.Value(value=_number(shown), unit=code)
+
+    def spread(self, name: str, number: float) -> out.Value:
+        shown, code = self.units.shown_difference(self.rules.quantities[name].dimension, number, self.system)
+        return out.Value(value=_number(shown), unit=code)
+
+    def words(self, name: str, number: float, uncertainty: float | None = None) -> str:
+        return self.units.words(self.rules.quantities[name].dimension, number, self.system, uncertainty)
+
+    def fill(self, text: str) -> str:
+        """A text with its `{quantity}`, `{quantity:u}`, `{criterion:lower}` and `{criterion:upper}` filled in."""
+        return PLACEHOLDER.sub(self._placeholder, text)
+
+    def _placeholder(self, match: re.Match[str]) -> str:
+        name, end = match.group(1), match.group(2)
+        if end in ("lower", "upper"):
+            verdict = self.by_criterion.get(name)
+            limit = None if verdict is None else (verdict.lower if end == "lower" else verdict.upper)
+            return "its limit" if verdict is None or limit is None else self.words(verdict.quantity, limit)
+        quantity = self.by_name.get(name)
+        if quantity is None:
+            return "not measured"
+        return self.words(name, quantity.value, quantity.uncertainty if end == "u" else None)
+
+    # Parts -----------------------------------------------------------------------------------------------------
+
+    def quantities(self) -> list[out.QuantityView]:
+        return [
+            out.QuantityView(
+                name=q.name,
+                title=self.rules.quantities[q.name].title,
+                context=self.where,
+                value=self.value(q.name, q.value),
+                expanded_uncertainty=self.spread(q.name, COVERAGE_FACTOR * q.uncertainty),
+                coverage_factor=COVERAGE_FACTOR,
+                method=q.method,
+                subject=q.subject or UNSET,
+            )
+            for q in self.context.quantities
+        ]
+
+    def traced(self) -> list[out.TracedQuantity]:
+        return [
+            out.TracedQuantity(
+                name=q.name,
+                context=self.where,
+                value=self.value(q.name, q.value),
+                standard_uncertainty=self.spread(q.name, q.uncertainty),
+                method=q.method,
+                inputs=list(q.inputs),
+                error_terms=[
+                    out.ErrorTermView(source=source, contribution=self.spread(q.name, term))
+                    for source, term in sorted(q.terms.items(), key=lambda item: -abs(item[1]))
+                ],
+                subject=q.subject or UNSET,
+            )
+            for q in self.context.quantities
+        ]
+
+    def verdicts(self) -> list[out.VerdictView]:
+        return [self.verdict(verdict) for verdict in self.context.verdicts]
+
+    def verdict(self, v: Verdict) -> out.VerdictView:
+        quantity = self._judged(v)
+        limits: out.LimitView | UnsetType = UNSET
+        if v.lower is not None or v.upper is not None:
+            limits = out.LimitView(
+                lower=UNSET if v.lower is None else self.value(v.quantity, v.lower),
+                upper=UNSET if v.upper is None else self.value(v.quantity, v.upper),
+                source=v.source or UNSET,
+                locator=v.locator or UNSET,
+                checked=v.checked or UNSET,
+                overridden_because=v.overridden or UNSET,
+            )
+        return out.VerdictView(
+            criterion=v.criterion,
+            title=self.rules.criteria[v.criterion].title,
+            context=self.where,
+            quantity=v.quantity,
+            verdict=v.verdict,
+            subject=v.subject or UNSET,
+            value=UNSET if quantity is None else self.value(v.quantity, quantity.value),
+            expanded_uncertainty=UNSET
+            if quantity is None
+            else self.spread(v.quantity, COVERAGE_FACTOR * quantity.uncertainty),
+            limits=limits,
+            probability_above=_optional(v.probability_above),
+            probability_below=_optional(v.probability_below),
+            decision_rule=v.decision_rule or UNSET,
+            confidence=_optional(v.confidence),
+            counted_as_exceeded_by_precaution=v.precaution,
+        )
+
+    def _judged(self, v: Verdict) -> Quantity | None:
+        if v.subject is not None:
+            for quantity in self.context.quantities:
+                if quantity.name == v.quantity and quantity.subject == v.subject:
+                    return quantity
+        return self.by_name.get(v.quantity)
+
+    def statement(self, token: str) -> str:
+        """A token in words: a number against its limit, an observation, or another conclusion."""
+        verdict = self.by_token.get(token)
+        if verdict is not None:
+            title = self.rules.quantities[verdict.quantity].title
+            quantity = self._judged(verdict)
+            if verdict.verdict == "not_measured" or quantity is None:
+                return f"{title} was not measured."
+            shown = self.words(verdict.quantity, quantity.value, quantity.uncertainty)
+            return f"{title} {shown} {VERDICT_WORDS[verdict.verdict]}{self._limit_words(verdict)}."
+        observation = self.rules.observations.get(token)
+        if observation is not None:
+            return observation.meaning
+        return self._conclusion_words(token)
+
+    def _limit_words(self, v: Verdict) -> str:
+        lower = None if v.lower is None else self.words(v.quantity, v.lower)
+        upper = None if v.upper is None else self.words(v.quantity, v.upper)
+        if v.verdict == "implausible":
+            return ""
+        if v.verdict == "above" and upper is not None:
+            return f" of {upper}"
+        if v.verdict == "below" and lower is not None:
+            return f" of {lower}"
+        if lower is not None and upper is not None:
+            return f"s of {lower} to {upper}" if v.verdict == "within" else f" ({lower} to {upper})"
+        return f" ({upper or lower})" if v.verdict == "undecided" else f" of {upper or lower}"
+
+    def _conclusion_words(self, token: str) -> str:
+        wanted = token.removeprefix("conclusion:")
+        titles = [rule.title for rule in self.rules.diagnoses.values() if (rule.concludes or rule.id) == wanted]
+        return f"It follows that: {titles[0]}." if titles else token
+
+    def findings(self) -> list[out.FindingView]:
+        return [self._finding(finding) for finding in self.context.findings]
+
+    def _finding(self, f: Finding) -> out.FindingView:
+        return out.FindingView(
+            code=f.code,
+            severity=f.severity,
+            title=f.title,
+            context=self.where,
+            summary=self.fill(f.summary),
+            why_it_matters=self.fill(f.why_it_matters),
+            what_to_do=self.fill(f.what_to_do),
+            rules=list(f.rules),
+            evidence=[self._evidence(token) for token in f.evidence],
+            certainty=_optional(f.certainty),
+            causes=[
+                out.CauseView(
+                    code=cause.cause,
+                    title=cause.title,
+                    remedy=cause.remedy,
+                    rank=cause.rank,
+                    score=cause.score,
+                    evidence_for=[self.statement(token) for token in cause.evidence_for],
+                    evidence_against=[self.statement(token) for token in cause.evidence_against],
+                    not_yet_known=list(cause.not_yet_known),
+                )
+                for cause in f.causes
+            ],
+            next_readings=list(f.next_readings),
+            cautions=list(f.cautions),
+            sources=list(f.sources),
+            known_false_alarms=list(f.known_false_alarms),
+        )
+
+    def _evidence(self, token: str) -> out.EvidenceView:
+        verdict = self.by_token.get(token)
+        return out.EvidenceView(
+            token=token,
+            statement=self.statement(token),
+            criterion=UNSET if verdict is None else verdict.criterion,
+            probability=UNSET if verdict is None else _optional(verdict.probability),
+        )
+
+    def not_judged(self) -> list[out.NotJudgedView]:
+        return [
+            out.NotJudgedView(
+                criterion=entry.criterion,
+                title=entry.title,
+                context=self.where,
+                quantity=entry.quantity,
+                reason=entry.reason,
+                detail=entry.detail,
+                missing=list(entry.missing),
+                procedures=list(entry.procedures),
+            )
+            for entry in self.context.not_judged
+        ]
+
+    def next_readings(self) -> list[out.NextReadingView]:
+        return [
+            out.NextReadingView(
+                procedure=entry.procedure,
+                title=entry.title,
+                context=self.where,
+                settles=list(entry.settles),
+                station=entry.station or UNSET,
+                cautions=list(entry.cautions),
+            )
+            for entry in self.context.next_readings
+        ]
+
+    def firings(self) -> list[out.TracedFiring]:
+        return [
+            out.TracedFiring(
+                context=self.where, rule=rule, conclusion=conclusion, tokens=list(self.rules.diagnoses[rule].when)
+            )
+            for rule, conclusion in self.context.firings
+        ]
