@@ -12,6 +12,7 @@ from service.model.quantity import Measured
 from service.model.visit import PressureDropRating
 from service.physics import resistance
 
+OBSERVED_KINDS = frozenset({"filter", "coil", "heat_exchanger", "electric_heater", "accessory", "zone_damper"})
 GAUGE_KINDS = ("static_pressure", "pressure_difference")
 
 
@@ -120,9 +121,8 @@ def observe(sheet: Worksheet) -> None:
     surface = state.coil_surface or ("wet" if state.mode == "cooling" else "dry")
     kinds = {element.kind for element in equipment.path}
     if "coil" in kinds:
-        tokens.update(("element.coil", f"coil_surface.{surface}"))
-    if "filter" in kinds:
-        tokens.add("element.filter")
+        tokens.add(f"coil_surface.{surface}")
+    tokens.update(f"element.{kind}" for kind in kinds if kind in OBSERVED_KINDS)
     if "gas_input" in equipment.ratings:
         tokens.add("gas_heat.present")
     if "electric_heat_phases" in equipment.ratings:

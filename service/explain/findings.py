@@ -1,7 +1,7 @@
 """One context's conclusions put into findings, with the words left open for their numbers.
 
 Causes are ranked by a count: one point for each expected token that holds, minus one for each that speaks against.
-A cause that a token rules out is left out. Causes with equal counts share a rank: the readings cannot tell them apart.
+A cause that a token rules out, or that needs a token which does not hold (a zone damper, a belt), is left out. Causes with equal counts share a rank: the readings cannot tell them apart.
 
 Next readings are ranked by what they would settle: a procedure counts three for each finding that asks for it, two
 for each token a cause still waits for, one for each criterion that could not be judged for want of it. At most five.
@@ -145,9 +145,9 @@ class _Explanation:
 
     def _causes(self, names: Sequence[str]) -> tuple[RankedCause, ...]:
         candidates = [
-            (name, self.ruleset.causes[name])
-            for name in names
-            if not any(token in self.held for token in self.ruleset.causes[name].excluded_by)
+            (name, cause)
+            for name, cause in ((name, self.ruleset.causes[name]) for name in names)
+            if self.held.issuperset(cause.needs) and self.held.isdisjoint(cause.excluded_by)
         ]
         weighed = sorted(((self._score(cause), name, cause) for name, cause in candidates), key=lambda c: (-c[0], c[1]))
         ranked: list[RankedCause] = []

@@ -241,10 +241,12 @@ class Diagnosis(Record, frozen=True, kw_only=True):
 
 
 class Cause(Record, frozen=True, kw_only=True):
-    """A possible cause: what it predicts, what speaks against it, what rules it out."""
+    """A possible cause: what it needs to be thought of at all, what it predicts, what speaks against it, what
+    rules it out."""
 
     title: str
     remedy: str
+    needs: list[str] = []
     expects: list[str]
     against: list[str] = []
     excluded_by: list[str] = []

@@ -200,7 +200,7 @@ def _causes(ruleset: Ruleset) -> Iterator[str]:
     for name, cause in ruleset.causes.items():
         if name not in used:
             yield f"causes {name}: no rule names it"
-        for token in (*cause.expects, *cause.against, *cause.excluded_by):
+        for token in (*cause.needs, *cause.expects, *cause.against, *cause.excluded_by):
             if token not in known:
                 yield f"causes {name}: unknown token {token}"
         yield from (f"causes {name}: unknown caution {c}" for c in cause.cautions if c not in ruleset.cautions)

@@ -116,7 +116,6 @@ class Store:
             max_waiting=pool_waiting,
             reconnect_timeout=5,
             configure=self._configure,
-            check=self._check,
             open=False,
             name="store",
         )
@@ -205,13 +204,16 @@ class Store:
         )
 
     async def _rows(self, query: str, parameters: Sequence[object] = ()) -> Sequence[tuple[Any, ...]]:
+        deadline = time.monotonic() + self._seconds
         try:
-            async with self._pool.connection() as connection:
-                with _severed_after(self._seconds + 0.5, connection):
-                    result = await connection.execute(query, parameters, binary=True)
-                    rows = await result.fetchall()
-                connection.answered_at = time.monotonic()
-                return rows
+            while True:
+                async with self._pool.connection(max(0.0, deadline - time.monotonic())) as connection:
+                    if await _is_alive(connection):
+                        with _severed_after(self._seconds + 0.5, connection):
+                            result = await connection.execute(query, parameters, binary=True)
+                            rows = await result.fetchall()
+                        connection.answered_at = time.monotonic()
+                        return rows
         except _UNAVAILABLE as failure:
             if self._refused is not None:
                 raise self._refused from failure
@@ -235,20 +237,31 @@ class Store:
             raise self._refused
         self._refused = None
 
-    async def _check(self, connection: "_Connection") -> None:
-        """Ask a connection whether it is alive, unless it answered just now and nothing has come in since.
-
-        An end that the server or its kernel announced makes the socket readable, which costs no round trip to see.
-        """
-        stir = select.poll()
-        stir.register(connection.fileno(), select.POLLIN)
-        if stir.poll(0) or time.monotonic() - connection.answered_at > _TRUSTED_FOR:
-            with _severed_after(1.0, connection):
-                await connection.execute("")
-
 
 class _Connection(psycopg.AsyncConnection[tuple[Any, ...]]):
     answered_at = -math.inf
+
+
+async def _is_alive(connection: _Connection) -> bool:
+    """Whether a connection still answers; one that does not is closed, so that the pool replaces it.
+
+    It is asked only if it has not answered just now, or something has come in since: an end that the server or its
+    kernel announced makes the socket readable, and to see that costs no round trip.
+
+    The pool's own `check` is not used: it asks each time, and sleeps a second and more after each dead connection,
+    so that after a restart of the database a call would time out with good connections waiting.
+    """
+    stir = select.poll()
+    stir.register(connection.fileno(), select.POLLIN)
+    if not stir.poll(0) and time.monotonic() - connection.answered_at <= _TRUSTED_FOR:
+        return True
+    try:
+        with _severed_after(1.0, connection):
+            await connection.execute("")
+    except _UNAVAILABLE:
+        await connection.close()
+        return False
+    return True
 
 
 @contextlib.contextmanager

@@ -81,6 +81,11 @@ def _number(value: float) -> float:
     return float(f"{value:.6g}")
 
 
+def _one_stop(sentence: str) -> str:
+    """A unit that ends with a stop also ends the sentence."""
+    return sentence.replace("w.c..", "w.c.").replace("in..", "in.")
+
+
 def _optional(number: float | None) -> float | UnsetType:
     return UNSET if number is None else _number(number)
 
@@ -124,7 +129,7 @@ class _Writer:
 
     def fill(self, text: str) -> str:
         """A text with its `{quantity}`, `{quantity:u}`, `{criterion:lower}` and `{criterion:upper}` filled in."""
-        return PLACEHOLDER.sub(self._placeholder, text)
+        return _one_stop(PLACEHOLDER.sub(self._placeholder, text))
 
     def _placeholder(self, match: re.Match[str]) -> str:
         name, end = match.group(1), match.group(2)
@@ -222,7 +227,7 @@ class _Writer:
             if verdict.verdict == "not_measured" or quantity is None:
                 return f"{title} was not measured."
             shown = self.words(verdict.quantity, quantity.value, quantity.uncertainty)
-            return f"{title} {shown} {VERDICT_WORDS[verdict.verdict]}{self._limit_words(verdict)}."
+            return _one_stop(f"{title} {shown} {VERDICT_WORDS[verdict.verdict]}{self._limit_words(verdict)}.")
         observation = self.rules.observations.get(token)
         if observation is not None:
             return observation.meaning
