@@ -116,6 +116,7 @@ def table_power(sheet: Worksheet, rows: fan.BlowerTable, pressure: Measured, den
 def _measured(sheet: Worksheet) -> None:
     readings = sheet.of_kind("airflow")
     if not readings:
+        sheet.lack("airflow_measured", "airflow reading")
         return
     flows: list[Measured] = []
     for reading in readings:
