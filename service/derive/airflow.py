@@ -305,21 +305,19 @@ def _consequences(sheet: Worksheet) -> None:
             sheet.lack("airflow_to_design", "any airflow method")
         return
     if density is not None:
-        standard = sheet.record(
+        sheet.record(
             "standard_airflow",
             propagate(lambda q, rho: flow.standard_from_actual(q, rho, STANDARD_AIR_DENSITY), best, density),
             "airflow times density over standard density",
             ("airflow", "return_air_density"),
         )
-        if "design_airflow" in ratings:
-            sheet.record(
-                "airflow_to_design",
-                ratio(standard, ratings["design_airflow"]),
-                "standard airflow over design airflow",
-                ("standard_airflow", "rating.design_airflow"),
-            )
-    elif "design_airflow" in ratings:
-        sheet.lack("airflow_to_design", "site elevation or station_pressure reading")
+    if "design_airflow" in ratings:
+        sheet.record(
+            "airflow_to_design",
+            ratio(best, ratings["design_airflow"]),
+            "airflow over design airflow, both as actual air at the site",
+            ("airflow", "rating.design_airflow"),
+        )
     if "nominal_cooling_capacity" in ratings:
         if sheet.state.mode != "heating":
             sheet.record(
