@@ -251,11 +251,11 @@ async def _is_alive(connection: _Connection) -> bool:
     The pool's own `check` is not used: it asks each time, and sleeps a second and more after each dead connection,
     so that after a restart of the database a call would time out with good connections waiting.
     """
-    stir = select.poll()
-    stir.register(connection.fileno(), select.POLLIN)
-    if not stir.poll(0) and time.monotonic() - connection.answered_at <= _TRUSTED_FOR:
-        return True
     try:
+        stir = select.poll()
+        stir.register(connection.fileno(), select.POLLIN)
+        if not stir.poll(0) and time.monotonic() - connection.answered_at <= _TRUSTED_FOR:
+            return True
         with _severed_after(1.0, connection):
             await connection.execute("")
     except _UNAVAILABLE:

@@ -1,0 +1,95 @@
+"""Migrations: from empty, again, by a user without rights, and what they leave behind."""
+
+import re
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import psycopg
+import pytest
+
+from service.errors import MigrationRefused, StoreUnavailable
+from service.store.evaluations import NEEDED_REVISION
+from service.store.migrate import MIGRATIONS, migrate, newest_revision
+
+
+@pytest.fixture
+def empty_database(database_server, request):
+    name = re.sub("[^a-z]", "", request.node.name)[:40]
+    with psycopg.connect(database_server.superuser_url, autocommit=True) as server:
+        server.execute(f"CREATE DATABASE {name} OWNER airside_owner")
+    return database_server.database_url.replace("/airside?", f"/{name}?")
+
+
+def test_from_empty_and_again(empty_database):
+    assert migrate(empty_database) == newest_revision()
+    with psycopg.connect(empty_database) as connection:
+        before = connection.execute("SELECT oid, relname FROM pg_class ORDER BY oid").fetchall()
+    assert migrate(empty_database) == newest_revision()
+    with psycopg.connect(empty_database) as connection:
+        assert connection.execute("SELECT oid, relname FROM pg_class ORDER BY oid").fetchall() == before
+        assert connection.execute("SELECT version_num FROM airside.revision").fetchall() == [(newest_revision(),)]
+
+
+def test_several_at_once_take_turns(empty_database):
+    with ThreadPoolExecutor(4) as pool:
+        assert list(pool.map(migrate, [empty_database] * 4)) == [newest_revision()] * 4
+
+
+def test_serving_needs_the_newest_revision():
+    assert newest_revision() == NEEDED_REVISION
+
+
+def test_each_revision_has_its_sql_beside_it():
+    versions = MIGRATIONS / "versions"
+    revisions = sorted(path.stem for path in versions.glob("r*.py"))
+    assert revisions
+    assert revisions == sorted(path.stem for path in versions.glob("*.sql"))
+    assert all(re.fullmatch(r"r\d{4}_\w+", name) for name in revisions)
+    assert all(
+        f'revision = "{path.stem[1:5]}"' in Path(path).read_text() for path in versions.glob("r*.py")
+    )
+
+
+def test_every_key_leads_with_the_tenant_and_every_table_has_forced_row_security(database_url):
+    with psycopg.connect(database_url) as connection:
+        keys = connection.execute(
+            "SELECT conrelid::regclass::text, conname, a.attname FROM pg_constraint c"
+            " JOIN pg_attribute a ON a.attrelid = c.conrelid AND a.attnum = c.conkey[1]"
+            " WHERE c.connamespace = 'airside'::regnamespace AND contype IN ('p', 'u', 'f')"
+            " AND conrelid <> 'airside.revision'::regclass"
+        ).fetchall()
+        assert len(keys) >= 6
+        assert [key for key in keys if key[2] != "tenant_id"] == []
+        tables = connection.execute(
+            "SELECT relname, relrowsecurity AND relforcerowsecurity FROM pg_class"
+            " WHERE relnamespace = 'airside'::regnamespace AND relkind = 'r' AND relname <> 'revision'"
+        ).fetchall()
+        assert sorted(tables) == [("api_keys", True), ("evaluations", True), ("tenants", True)]
+
+
+def test_a_user_who_may_not_create_a_schema_is_told_so(database_server):
+    with psycopg.connect(database_server.superuser_url, autocommit=True) as server:
+        server.execute("CREATE ROLE only_reads LOGIN")
+        server.execute("CREATE DATABASE untouched")
+    url = database_server.database_url.replace("airside_owner@/airside?", "only_reads@/untouched?")
+    with pytest.raises(MigrationRefused, match="permission denied for database untouched"):
+        migrate(url)
+
+
+def test_a_user_who_may_not_act_as_the_application_role_is_told_what_to_run(database_server, database_url):
+    with psycopg.connect(database_server.superuser_url, autocommit=True) as server:
+        server.execute("CREATE ROLE plain_owner LOGIN")
+        server.execute("CREATE DATABASE plainly_owned OWNER plain_owner")
+    url = database_server.database_url.replace("airside_owner@/airside?", "plain_owner@/plainly_owned?")
+    with pytest.raises(MigrationRefused, match=r"Have an administrator run: GRANT airside_app TO plain_owner;"):
+        migrate(url)
+    with psycopg.connect(url) as connection:
+        assert connection.execute("SELECT to_regnamespace('airside')").fetchone() == (None,)
+    with psycopg.connect(database_server.superuser_url, autocommit=True) as server:
+        server.execute("GRANT airside_app TO plain_owner")
+    assert migrate(url) == newest_revision()
+
+
+def test_no_server_is_unavailable_not_refused(tmp_path):
+    with pytest.raises(StoreUnavailable):
+        migrate(f"postgresql://nobody@/nothing?host={tmp_path}")
