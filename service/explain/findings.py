@@ -22,7 +22,7 @@ from service.model.evaluation import (
     Severity,
     Verdict,
 )
-from service.model.reasoning import Firing
+from service.model.reasoning import CONCLUSION_PREFIX, Firing
 from service.model.ruleset import Cause, Diagnosis, Ruleset
 
 MOST_NEXT_READINGS = 5
@@ -81,7 +81,8 @@ class _Explanation:
         findings = [
             self._finding(rules) for rules in self.makers.values() if any(rule.severity is not None for rule in rules)
         ]
-        findings.sort(key=lambda f: (-SEVERITIES.index(f.severity), -(f.certainty or 0.0), f.code))
+        # What rests on another conclusion says more than that conclusion, so it comes before it.
+        findings.sort(key=lambda f: (-SEVERITIES.index(f.severity), -_depth(f), -(f.certainty or 0.0), f.code))
         not_judged = self._not_judged()
         return Explained(tuple(findings), not_judged, self._next_readings(findings, not_judged))
 
@@ -258,6 +259,10 @@ class _Explanation:
             )
             for name in order
         )
+
+
+def _depth(finding: Finding) -> int:
+    return sum(token.startswith(CONCLUSION_PREFIX) for token in finding.evidence)
 
 
 def _rank(severity: Severity | None) -> int:
