@@ -1,7 +1,8 @@
 """One context's conclusions put into findings, with the words left open for their numbers.
 
 Causes are ranked by a count: one point for each expected token that holds, minus one for each that speaks against.
-A cause that a token rules out, or that needs a token which does not hold (a zone damper, a belt), is left out. Causes with equal counts share a rank: the readings cannot tell them apart.
+A cause that a token rules out, or that needs a token which does not hold (a zone damper, a belt), is left out.
+Causes with equal counts share a rank: the readings cannot tell them apart.
 
 Next readings are ranked by what they would settle: a procedure counts three for each finding that asks for it, two
 for each token a cause still waits for, one for each criterion that could not be judged for want of it. At most five.
@@ -91,7 +92,7 @@ class _Explanation:
     def _finding(self, rules: list[Diagnosis]) -> Finding:
         rules = sorted((r for r in rules if r.severity is not None), key=lambda r: (-_rank(r.severity), r.id))
         first = rules[0]
-        evidence = _unique(token for rule in rules for token in self._evidence(rule, set()))
+        evidence = self._ordered(_unique(token for rule in rules for token in self._evidence(rule, set())))
         assert first.severity is not None
         return Finding(
             code=first.concludes or first.id,
@@ -120,6 +121,10 @@ class _Explanation:
                 for maker in self.makers[token]:
                     tokens += self._evidence(maker, seen)
         return tokens
+
+    def _ordered(self, tokens: Sequence[str]) -> tuple[str, ...]:
+        """Comparisons first, then observations, then the conclusions in between."""
+        return tuple(sorted(tokens, key=lambda token: (token not in self.by_token, token in self.makers)))
 
     def _certainty(self, evidence: Sequence[str]) -> float | None:
         """The lowest probability among the verdicts that carry one: a chain is as sure as its weakest link."""
