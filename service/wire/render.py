@@ -81,6 +81,11 @@ def _number(value: float) -> float:
     return float(f"{value:.6g}")
 
 
+def _probability(probability: float | None) -> float | UnsetType:
+    """Three decimals, and never 0 or 1: the uncertainty model itself may be wrong."""
+    return UNSET if probability is None else min(max(round(probability, 3), 0.001), 0.999)
+
+
 def _one_stop(sentence: str) -> str:
     """A unit that ends with a stop also ends the sentence."""
     return sentence.replace("w.c..", "w.c.").replace("in..", "in.")
@@ -204,8 +209,8 @@ class _Writer:
             if quantity is None
             else self.spread(v.quantity, COVERAGE_FACTOR * quantity.uncertainty),
             limits=limits,
-            probability_above=_optional(v.probability_above),
-            probability_below=_optional(v.probability_below),
+            probability_above=_probability(v.probability_above),
+            probability_below=_probability(v.probability_below),
             decision_rule=v.decision_rule or UNSET,
             confidence=_optional(v.confidence),
             counted_as_exceeded_by_precaution=v.precaution,
@@ -265,7 +270,7 @@ class _Writer:
             what_to_do=self.fill(f.what_to_do),
             rules=list(f.rules),
             evidence=[self._evidence(token) for token in f.evidence],
-            certainty=_optional(f.certainty),
+            certainty=_probability(f.certainty),
             causes=[
                 out.CauseView(
                     code=cause.cause,
@@ -291,7 +296,7 @@ class _Writer:
             token=token,
             statement=self.statement(token),
             criterion=UNSET if verdict is None else verdict.criterion,
-            probability=UNSET if verdict is None else _optional(verdict.probability),
+            probability=UNSET if verdict is None else _probability(verdict.probability),
         )
 
     def not_judged(self) -> list[out.NotJudgedView]:
