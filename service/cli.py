@@ -1,0 +1,524 @@
+"""The console command `airside`: judge a visit from a file, serve, and look after rules, contract and keys."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import http.client
+import json
+import os
+import shlex
+import shutil
+import socket
+import sys
+import urllib.error
+import urllib.request
+import uuid
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, BinaryIO, cast
+
+import click
+import msgspec
+
+from service import pipeline
+from service.errors import (
+    RecordRefused,
+    RulesetRefused,
+    SettingsRefused,
+    StoreRefused,
+    StoreUnavailable,
+)
+from service.model.evaluation import SEVERITIES, Severity
+from service.model.record import SCOPES, Scope
+from service.model.units import UnitSystem
+from service.printout import printable, printout
+from service.settings import VARIABLES, Settings, read_settings
+from service.wire.decode import RequestDecoder
+from service.wire.faults import RequestRefused
+from service.wire.render import result
+from service.wire.response import EvaluationResult, Fault, KeptEvaluation
+
+# Server, database and contract are imported by the commands that use them: judging a file needs none of them, and
+# starts in half the time without.
+
+DONE, FOUND, USAGE, REFUSED, RULES, UNAVAILABLE, KEY = range(7)
+
+EXIT_STATUS = """\b
+Exit status:
+  0  done; for a visit, judged
+  1  a finding as serious as --fail-on names; a check that found something;
+     nothing there to revoke
+  2  wrong usage, or a setting that cannot be used
+  3  the request was refused; every fault is printed with its pointer
+  4  the rules were refused; every fault is printed
+  5  database, address or service cannot be reached or used
+  6  the service refused the API key"""
+
+WIDTH_WITHOUT_TERMINAL = 100
+
+
+class Stopped(click.ClickException):
+    """Ends the command with a message on standard error and one of the exit statuses."""
+
+    def __init__(self, message: str, status: int) -> None:
+        super().__init__(message)
+        self.exit_code = status  # type: ignore[misc]
+
+    def show(self, file: Any = None) -> None:
+        click.echo(self.message, err=True)
+
+
+class Commands(click.Group):
+    """Turns the service's own errors into messages and exit statuses."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except RequestRefused as refused:
+            raise Stopped(_faults(refused), REFUSED) from refused
+        except RulesetRefused as refused:
+            raise Stopped(f"The rules were refused. Faults: {len(refused.faults)}\n{refused}", RULES) from refused
+        except SettingsRefused as refused:
+            raise Stopped(f"Settings that cannot be used:\n{refused}", USAGE) from refused
+        except RecordRefused as refused:
+            raise Stopped(f"Refused: {refused}", USAGE) from refused
+        except StoreUnavailable as failure:
+            raise Stopped(
+                "The database cannot be reached. Check that the server runs, that the address in DATABASE_URL is right "
+                f"and that its user may log in. {_cause(failure)}",
+                UNAVAILABLE,
+            ) from failure
+        except StoreRefused as refused:
+            raise Stopped(f"The database cannot be used: {refused}", UNAVAILABLE) from refused
+
+
+@click.group(cls=Commands, epilog=EXIT_STATUS, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(version("airside-findings"), prog_name="airside")
+def main() -> None:
+    """Judges the air-side readings of a visit to heating and cooling equipment.
+
+    What it says is advice from readings. It declares no site, appliance or heat exchanger safe; local codes, the
+    manufacturer's instructions and licensed practice come first.
+    """
+
+
+# Judging -----------------------------------------------------------------------------------------------------------
+
+_units = click.option(
+    "--units", type=click.Choice(["ip", "si"]), help="Units of the answer; default: the visit's, or ip."
+)
+_as_json = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
+_fail_on = click.option(
+    "--fail-on", type=click.Choice(SEVERITIES), help="Exit with 1 where a finding is this serious or more."
+)
+
+
+@main.command(epilog=EXIT_STATUS)
+@click.argument("file", type=click.File("rb"))
+@_as_json
+@_units
+@click.option(
+    "--rules",
+    "folders",
+    multiple=True,
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="Judge by the rules in this folder; repeat for several versions.",
+)
+@_fail_on
+def evaluate(
+    file: BinaryIO, as_json: bool, units: UnitSystem | None, folders: tuple[Path, ...], fail_on: Severity | None
+) -> None:
+    """Judge the visit in FILE, a request body of the API; `-` reads standard input.
+
+    Needs neither server nor database, and keeps nothing.
+    """
+    _judge(file.read(), pipeline.load(*folders), as_json=as_json, units=units, fail_on=fail_on)
+
+
+@main.command(epilog=EXIT_STATUS)
+@_as_json
+@_units
+@_fail_on
+@click.option(
+    "--at", metavar="URL", help="Have the service at this address judge and keep it, instead of this process."
+)
+@click.option(
+    "--key-file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="File with the API key for --at; default: the variable AIRSIDE_KEY.",
+)
+def demo(
+    as_json: bool, units: UnitSystem | None, fail_on: Severity | None, at: str | None, key_file: Path | None
+) -> None:
+    """Judge the bundled example visit, an invented house at 1,600 m."""
+    example = _example()
+    rulebook = pipeline.load()
+    if at is None:
+        _judge(example.read_bytes(), rulebook, as_json=as_json, units=units, fail_on=fail_on)
+        return
+    if key_file is None and not os.environ.get("AIRSIDE_KEY"):
+        raise click.UsageError("--at needs --key-file or the variable AIRSIDE_KEY")
+    body = _in_units(example.read_bytes(), units)
+    key = key_file.read_text().strip() if key_file else os.environ["AIRSIDE_KEY"]
+    kept = _send(at, key, body)
+    _show(kept.result, rulebook, as_json=as_json)
+    if not as_json:
+        held = f"$(cat {shlex.quote(str(key_file))})" if key_file else "$AIRSIDE_KEY"
+        click.echo(
+            f"\nKept as {kept.id}. To send the same visit again:\n\n"
+            f'  curl -sS -H "Authorization: Bearer {held}" -H "Content-Type: application/json" '
+            f"--data-binary @{shlex.quote(str(example))} {shlex.quote(at.rstrip('/') + '/v1/evaluations')}"
+        )
+    _exit_on(kept.result, fail_on)
+
+
+def _judge(
+    body: bytes, rulebook: pipeline.Rulebook, *, as_json: bool, units: UnitSystem | None, fail_on: Severity | None
+) -> None:
+    request = _decoder(rulebook).decode(body)
+    prepared = rulebook.versions[request.ruleset] if request.ruleset else rulebook.current
+    evaluation = pipeline.evaluate(request, prepared)
+    answer = result(evaluation, prepared.ruleset, prepared.units, units or request.units or "ip")
+    _show(answer, rulebook, as_json=as_json)
+    _exit_on(answer, fail_on)
+
+
+def _show(answer: EvaluationResult, rulebook: pipeline.Rulebook, *, as_json: bool) -> None:
+    if as_json:
+        _print(msgspec.json.format(msgspec.json.encode(answer)).decode())
+        return
+    terminal = sys.stdout.isatty()
+    prepared = rulebook.version(answer.ruleset.version) or rulebook.current
+    _print(
+        printout(
+            answer,
+            prepared.ruleset,
+            prepared.units,
+            width=min(shutil.get_terminal_size().columns, 120) if terminal else WIDTH_WITHOUT_TERMINAL,
+            colour=terminal and "NO_COLOR" not in os.environ,
+        ).rstrip("\n")
+    )
+
+
+def _print(text: str) -> None:
+    """Print, with stand-ins for what standard output cannot encode."""
+    encoding = sys.stdout.encoding or "ascii"
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        text = text.replace("±", "+/-").replace("°", "deg ").replace("\N{NO-BREAK SPACE}", " ")
+        text = text.encode(encoding, "replace").decode(encoding)
+    click.echo(text)
+
+
+def _exit_on(answer: EvaluationResult, fail_on: Severity | None) -> None:
+    found = answer.highest_severity
+    if fail_on and found and SEVERITIES.index(found) >= SEVERITIES.index(fail_on):
+        raise Stopped(f"Most serious finding: {found}; --fail-on {fail_on} was asked for.", FOUND)
+
+
+def _decoder(rulebook: pipeline.Rulebook) -> RequestDecoder:
+    return RequestDecoder.for_rulesets({name: prepared.ruleset for name, prepared in rulebook.versions.items()})
+
+
+def _faults(refused: RequestRefused) -> str:
+    return f"The request was refused. Faults: {len(refused.faults)}\n" + "\n".join(map(_fault, refused.faults))
+
+
+def _fault(fault: Fault) -> str:
+    where = fault.pointer or fault.parameter or "#"
+    accepted = f" Accepted: {', '.join(fault.accepted)}." if fault.accepted else ""
+    return printable(f"{where}  {fault.code}: {fault.detail}.{accepted}")
+
+
+def _example() -> Path:
+    """The example visit: inside the package in an installed wheel, beside it in a checkout."""
+    package = Path(__file__).resolve().parent
+    bundled = package / "api" / "examples" / "visit.json"
+    return bundled if bundled.is_file() else package.parent / "openapi" / "examples" / "visit.json"
+
+
+def _in_units(body: bytes, units: UnitSystem | None) -> bytes:
+    return body if units is None else json.dumps({**json.loads(body), "units": units}).encode()
+
+
+def _send(address: str, key: str, body: bytes) -> KeptEvaluation:
+    if not address.startswith(("http://", "https://")):
+        raise click.UsageError("--at takes an address like http://127.0.0.1:8350")
+    request = urllib.request.Request(  # noqa: S310 (checked above)
+        f"{address.rstrip('/')}/v1/evaluations",
+        body,
+        {"Authorization": f"Bearer {key}", "Content-Type": "application/json", "Accept": "application/json"},
+    )
+    try:
+        with urllib.request.urlopen(request, timeout=30) as answered:  # noqa: S310
+            return msgspec.json.decode(answered.read(), type=KeptEvaluation)
+    except urllib.error.HTTPError as problem:
+        with problem:
+            said = printable(problem.read(65_536).decode(errors="replace"))
+        status = KEY if problem.code in (401, 403) else REFUSED if problem.code in (400, 413, 422) else UNAVAILABLE
+        raise Stopped(f"The service answered {problem.code}: {said}", status) from problem
+    except (OSError, http.client.HTTPException, ValueError) as failure:
+        raise Stopped(f"The service at {address} cannot be reached: {failure}", UNAVAILABLE) from failure
+
+
+# Serving -----------------------------------------------------------------------------------------------------------
+
+
+@main.command(epilog=EXIT_STATUS)
+@click.option("--host", help="Address to listen on; default: AIRSIDE_HOST, or 127.0.0.1.")
+@click.option("--port", type=click.IntRange(1, 65535), help="Port; default: AIRSIDE_PORT, or 8350.")
+@click.option("--workers", type=click.IntRange(1, 64), help="Server processes; default: AIRSIDE_WORKERS, or 1.")
+@click.option(
+    "--migrate/--no-migrate",
+    default=True,
+    show_default=True,
+    help="Bring the database up to date first; leave it out where the serving user may not.",
+)
+def serve(host: str | None, port: int | None, workers: int | None, migrate: bool) -> None:
+    """Serve the API until interrupted.
+
+    DATABASE_URL names the PostgreSQL database. Without it an embedded server is started, with its data in the folder
+    that AIRSIDE_DATA names, and stopped at the end.
+    """
+    given = {"host": host, "port": port, "workers": workers}
+    settings = read_settings({**os.environ, **{VARIABLES[k][0]: str(v) for k, v in given.items() if v is not None}})
+    pipeline.load()  # Refuses unfit rules here, once, rather than in each server process.
+    _refuse_taken(settings.host, settings.port)
+    with _database(settings, migrated=migrate) as url:
+        os.environ["DATABASE_URL"] = url
+        click.echo(f"Serving on http://{_bracketed(settings.host)}:{settings.port} (press Ctrl-C to stop)", err=True)
+        _run_server(settings)
+        click.echo("Stopped.", err=True)
+
+
+def _run_server(settings: Settings) -> None:
+    from granian.constants import HTTPModes, Interfaces
+    from granian.log import LogLevels
+    from granian.server import Server
+
+    Server(
+        "service.app:application",
+        address=settings.host,
+        port=settings.port,
+        interface=Interfaces.ASGI,
+        factory=True,
+        workers=settings.workers,
+        http=HTTPModes.http1,
+        websockets=False,
+        respawn_failed_workers=True,
+        workers_kill_timeout=20,
+        log_level=LogLevels.warning,
+    ).serve()
+
+
+def _bracketed(host: str) -> str:
+    return f"[{host}]" if ":" in host else host
+
+
+def _refuse_taken(host: str, port: int) -> None:
+    """Say now, in words, what the server would only log."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        socket.create_server((host, port), family=family).close()
+    except OSError as failure:
+        if failure.errno == errno.EADDRINUSE:
+            message = (
+                f"Port {port} on {host} is taken. Stop what listens there, or choose another port with AIRSIDE_PORT."
+            )
+        else:
+            message = f"Cannot listen on {host} port {port}: {failure.strerror or failure}."
+        raise Stopped(message, UNAVAILABLE) from failure
+
+
+@contextlib.contextmanager
+def _database(settings: Settings, *, migrated: bool) -> Iterator[str]:
+    """Address of the database; of the embedded server, always up to date, where none is set."""
+    from service.store.embedded import embedded_server
+    from service.store.migrate import migrate
+
+    if settings.database_url is not None:
+        if migrated:
+            migrate(settings.database_url)
+        yield settings.database_url
+        return
+    with embedded_server(settings.data) as server:
+        migrate(server.database_url)
+        yield server.database_url
+
+
+def _cause(failure: BaseException) -> str:
+    """What the database driver said, on one line; it never repeats a password."""
+    cause = failure.__cause__
+    return "" if cause is None else f"({printable(' '.join(str(cause).split()))})"
+
+
+@main.command(epilog=EXIT_STATUS)
+def migrate() -> None:
+    """Bring the database up to date, as the user who owns it."""
+    from service.store.migrate import newest_revision
+
+    with _database(read_settings(), migrated=True):
+        click.echo(f"The database is at revision {newest_revision()}.")
+
+
+# Rules and contract ------------------------------------------------------------------------------------------------
+
+
+@main.group()
+def rules() -> None:
+    """Look after the rules."""
+
+
+@rules.command(epilog=EXIT_STATUS)
+@click.argument("folder", required=False, type=click.Path(exists=True, file_okay=False, path_type=Path))
+def check(folder: Path | None) -> None:
+    """Check the rules in FOLDER, by default those of this installation: shapes, meaning, units, cases of each rule."""
+    from service.ruleset import rules_folder
+    from service.ruleset.lint import lint_cases
+    from service.ruleset.load import read_cases, read_ruleset
+
+    root = folder or rules_folder()
+    ruleset, faults = read_ruleset(root)
+    cases, faults_of_cases = read_cases(root)
+    faults = [*faults, *faults_of_cases]
+    if ruleset is not None:
+        faults += lint_cases(ruleset, cases)
+        try:
+            pipeline.prepare(ruleset)
+        except RulesetRefused as refused:
+            faults += [fault for fault in refused.faults if fault not in faults]
+    if ruleset is None or faults:
+        raise RulesetRefused(faults)
+    click.echo(
+        f"Version {ruleset.release.version} is fit to be used: {len(ruleset.criteria)} criteria, "
+        f"{len(ruleset.diagnoses)} rules, {sum(len(file.case) for file in cases.values())} cases, "
+        f"{len(ruleset.sources)} sources. Digest {ruleset.digest}."
+    )
+
+
+@main.group()
+def openapi() -> None:
+    """Look after the API's contract."""
+
+
+@openapi.command(epilog=EXIT_STATUS)
+@click.option("--check", is_flag=True, help="Write nothing; exit with 1 where the file is not what would be written.")
+@click.option(
+    "--file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Where the contract is; default: openapi/openapi.json of the checkout.",
+)
+def write(check: bool, file: Path | None) -> None:
+    """Write the OpenAPI document that this version of the service generates."""
+    from service.api.contract import contract_bytes
+
+    if file is None:
+        file = Path(__file__).resolve().parent.parent / "openapi" / "openapi.json"
+        if not file.parent.is_dir():
+            raise click.UsageError("this installation is no checkout; name the file with --file")
+    document = contract_bytes(_decoder(pipeline.load()))
+    if file.is_file() and file.read_bytes() == document:
+        click.echo(f"{file} is up to date.")
+    elif check:
+        raise Stopped(f"{file} is not what would be written; run `airside openapi write`.", FOUND)
+    else:
+        file.write_bytes(document)
+        click.echo(f"{file} was written.")
+
+
+# Tenants and keys --------------------------------------------------------------------------------------------------
+
+_tenant = click.option(
+    "--tenant", required=True, type=click.UUID, help="Id of the tenant, as `tenants list` prints it."
+)
+
+
+@main.group()
+def tenants() -> None:
+    """Look after tenants: each sees its own evaluations only.
+
+    Connects to DATABASE_URL as the user who migrated, or to the embedded server.
+    """
+
+
+@tenants.command("create", epilog=EXIT_STATUS)
+@click.argument("name")
+@click.option("--units", type=click.Choice(["ip", "si"]), default="ip", show_default=True, help="Units of its answers.")
+def create_tenant(name: str, units: UnitSystem) -> None:
+    """Add a tenant called NAME and print its id."""
+    from service.store import keys
+
+    with _database(read_settings(), migrated=False) as url:
+        click.echo(keys.create_tenant(url, name, units))
+
+
+@tenants.command("list", epilog=EXIT_STATUS)
+def list_tenants() -> None:
+    """Print id, units and name of each tenant, oldest first."""
+    from service.store import keys
+
+    with _database(read_settings(), migrated=False) as url:
+        for tenant in keys.list_tenants(url):
+            click.echo(f"{tenant.tenant_id}  {tenant.units}  {tenant.name}")
+
+
+@main.group("keys")
+def api_keys() -> None:
+    """Look after API keys.
+
+    Connects to DATABASE_URL as the user who migrated, or to the embedded server.
+    """
+
+
+@api_keys.command("create", epilog=EXIT_STATUS)
+@_tenant
+@click.option("--label", required=True, help="What the key is for.")
+@click.option("--scope", "scopes", multiple=True, type=click.Choice(SCOPES), help="What it allows; default: all.")
+@click.option("--expires", type=click.DateTime(["%Y-%m-%d"]), help="First day, in UTC, on which it is refused.")
+def create_key(tenant: uuid.UUID, label: str, scopes: tuple[str, ...], expires: datetime | None) -> None:
+    """Make an API key and print it: on standard output the key alone, which is shown this once."""
+    from service.store import keys
+
+    with _database(read_settings(), migrated=False) as url:
+        made = keys.create_key(
+            url,
+            tenant,
+            label,
+            cast("tuple[Scope, ...]", scopes) or SCOPES,
+            None if expires is None else expires.replace(tzinfo=UTC),
+        )
+    click.echo(f"Key {made.key_id}. Keep it now: it is shown this once.", err=True)
+    click.echo(made.secret)
+
+
+@api_keys.command("revoke", epilog=EXIT_STATUS)
+@click.argument("key", type=click.UUID)
+def revoke_key(key: uuid.UUID) -> None:
+    """Make the key with the id KEY useless, for good, within seconds."""
+    from service.store import keys
+
+    with _database(read_settings(), migrated=False) as url:
+        if not keys.revoke_key(url, key):
+            raise Stopped(f"There is no key {key} in use.", FOUND)
+    click.echo(f"Key {key} is revoked.")
+
+
+@api_keys.command("list", epilog=EXIT_STATUS)
+@_tenant
+def list_keys(tenant: uuid.UUID) -> None:
+    """Print a tenant's keys, oldest first: id, state, scopes, label."""
+    from service.store import keys
+
+    with _database(read_settings(), migrated=False) as url:
+        for key in keys.list_keys(url, tenant):
+            if key.revoked_at is not None:
+                state = "revoked"
+            elif key.expires_at is not None and key.expires_at <= datetime.now(UTC):
+                state = "expired"
+            else:
+                state = "in use"
+            click.echo(f"{key.key_id}  {state:<7}  {','.join(key.scopes)}  {key.label}")

@@ -1,0 +1,262 @@
+"""An answer as plain text for a terminal, a pipe or a log: findings first, then the numbers, then what stayed open.
+
+Severity and everything else that matters is said in words; colour only repeats it. Text that a client sent is
+printed without its control characters and is never read as markup.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterable, Sequence
+from typing import TypeVar
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from service.model.evaluation import SEVERITIES
+from service.model.ruleset import Ruleset
+from service.model.units import UnitTable
+from service.wire import response
+
+MOST_CAUSES = 4
+"""Causes shown for a finding; the answer as JSON has them all."""
+
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]")
+_STYLES = {"hazard": "bold red", "fault": "bold magenta", "advisory": "bold yellow", "note": "bold cyan"}
+
+T = TypeVar("T", response.FindingView, response.QuantityView, response.NotJudgedView, response.NextReadingView)
+
+
+def printout(
+    answer: response.EvaluationResult, rules: Ruleset, units: UnitTable, *, width: int = 100, colour: bool = False
+) -> str:
+    """The answer as lines of at most `width` columns, where its longest word allows."""
+    page = _Page(answer, rules, units, width, colour)
+    page.heading()
+    page.findings()
+    page.cautions()
+    page.quantities()
+    page.not_judged()
+    page.next_readings()
+    page.set_aside()
+    page.section("Please note")
+    page.lines(answer.disclaimer)
+    return page.text()
+
+
+def printable(text: str) -> str:
+    """The text with every control character, and what would turn its direction, as a space."""
+    return _CONTROL.sub(" ", text)
+
+
+def context_words(context: response.ContextView) -> str:
+    """An operating state and a part of the house, `cooling, speed high, upstairs`."""
+    parts = ["state not named" if context.state == "unspecified" else context.state]
+    mode = (context.mode or "").replace("_", " ")
+    if mode and mode != context.state:
+        parts.append(mode)
+    if context.speed_setting:
+        parts.append(f"speed {context.speed_setting}")
+    if context.area:
+        parts.append(context.area)
+    return ", ".join(parts)
+
+
+class _Page:
+    def __init__(
+        self, answer: response.EvaluationResult, rules: Ruleset, units: UnitTable, width: int, colour: bool
+    ) -> None:
+        self.answer = answer
+        self.rules = rules
+        self.units = units
+        self.file = io.StringIO()
+        self.console = Console(
+            file=self.file,
+            width=max(width, 40),
+            force_terminal=colour,
+            color_system="standard" if colour else None,
+            legacy_windows=False,
+            highlight=False,
+            markup=False,
+            emoji=False,
+        )
+        self.caution_marks = {caution.code: f"C{n}" for n, caution in enumerate(answer.cautions, start=1)}
+
+    def text(self) -> str:
+        return "\n".join(line.rstrip() for line in self.file.getvalue().splitlines()) + "\n"
+
+    # Parts of the page -----------------------------------------------------------------------------------------
+
+    def heading(self) -> None:
+        answer = self.answer
+        self.console.print(Text("AIRSIDE FINDINGS", style="bold"))
+        facts = [f"rules {answer.ruleset.version} ({answer.ruleset.digest[:12]})"]
+        if answer.visited_at:
+            facts.insert(0, f"visit of {answer.visited_at.isoformat(sep=' ', timespec='minutes')}")
+        for word, reference in (
+            ("site", answer.site_reference),
+            ("equipment", answer.equipment_reference),
+            ("job", answer.job_reference),
+        ):
+            if reference:
+                facts.append(f"{word} {reference}")
+        self.lines("; ".join(facts))
+
+    def findings(self) -> None:
+        groups: dict[tuple[str, str], list[response.FindingView]] = {}
+        for finding in self.answer.findings:
+            groups.setdefault((finding.severity, finding.code), []).append(finding)
+        counts = {name: sum(severity == name for severity, _ in groups) for name in reversed(SEVERITIES)}
+        listed = ", ".join(f"{severity} {count}" for severity, count in counts.items() if count)
+        self.section(f"Findings: {listed or 'none'}")
+        if not groups:
+            self.lines(
+                f"Nothing was found in what could be judged. Points that could not be judged, listed below: "
+                f"{len(self.answer.not_judged)}."
+            )
+        for number, group in enumerate(groups.values(), start=1):
+            self.finding(number, group)
+
+    def finding(self, number: int, group: Sequence[response.FindingView]) -> None:
+        """One finding, under however many operating states it was made."""
+        first = group[0]
+        title = Text(f"{number}. ")
+        title.append(first.severity.upper(), _STYLES[first.severity])
+        title.append(f"  {printable(first.title)}", "bold")
+        self.console.print()
+        self.console.print(title)
+        rows = [("Seen" if at == 0 else "", self.seen(finding)) for at, finding in enumerate(group)]
+        rows.append(("Matters", first.why_it_matters))
+        rows.append(("Do", first.what_to_do))
+        for at, cause in enumerate(_causes(group)):
+            rows.append(("Causes" if at == 0 else "", f"{cause.title}. {cause.remedy}"))
+        alarms = list(dict.fromkeys(alarm for finding in group for alarm in finding.known_false_alarms))
+        rows += [("Unless" if at == 0 else "", alarm) for at, alarm in enumerate(alarms)]
+        cautions = dict.fromkeys(code for finding in group for code in finding.cautions)
+        if cautions:
+            rows.append(("Cautions", ", ".join(self.caution_marks.get(code, code) for code in cautions) + " below"))
+        self.pairs(rows)
+
+    def seen(self, finding: response.FindingView) -> str:
+        where = context_words(finding.context)
+        certainty = "" if not isinstance(finding.certainty, float) else f" Certainty {_percent(finding.certainty)}."
+        return f"[{where}] {finding.summary}{certainty}"
+
+    def cautions(self) -> None:
+        if not self.answer.cautions:
+            return
+        self.section("Cautions")
+        self.pairs(
+            [
+                (self.caution_marks[c.code], f"{c.text} (Rests on: {c.rests_on.rstrip('.')}.)")
+                for c in self.answer.cautions
+            ]
+        )
+
+    def quantities(self) -> None:
+        self.section("Quantities, with expanded uncertainty (coverage factor 2)")
+        if not self.answer.quantities:
+            self.lines("None could be worked out.")
+        for where, quantities in _by_context(self.answer.quantities):
+            self.where(where)
+            table = Table.grid(padding=(0, 2), expand=False)
+            table.add_column(ratio=5)
+            table.add_column(justify="right", no_wrap=True)
+            table.add_column(justify="left", no_wrap=True)
+            table.add_column(ratio=5)
+            for quantity in quantities:
+                subject = f" ({quantity.subject.replace('|', ' to ').replace('_', ' ')})" if quantity.subject else ""
+                value, rest = self.number(quantity)
+                table.add_row(*(Text(printable(t)) for t in (quantity.title + subject, value, rest, quantity.method)))
+            self.console.print(Padding(table, (0, 0, 0, 2)))
+
+    def number(self, quantity: response.QuantityView) -> tuple[str, str]:
+        """Value, and uncertainty with unit, in the decimals that words of this dimension use."""
+        known = self.rules.quantities.get(quantity.name)
+        value, spread = quantity.value.value, quantity.expanded_uncertainty.value
+        if known is None:
+            return f"{value:.6g}", f"± {spread:.2g} {quantity.value.unit}"
+        display = self.units.display[known.dimension][self.answer.units]
+        shown = f"{value:.{display.decimals}f}"
+        return (
+            shown.removeprefix("-") if float(shown) == 0.0 else shown,
+            f"{f'± {spread:.{display.decimals}f} ' if spread else ''}{display.scale.symbol}".rstrip(),
+        )
+
+    def not_judged(self) -> None:
+        entries = self.answer.not_judged
+        self.section(f"Not judged: {len(entries) or 'nothing'}")
+        for where, listed in _by_context(entries):
+            self.where(where)
+            self.items(f"{entry.title}: {entry.detail}" for entry in listed)
+
+    def next_readings(self) -> None:
+        if not self.answer.next_readings:
+            return
+        self.section("Next readings, most useful first")
+        for where, listed in _by_context(self.answer.next_readings):
+            self.where(where)
+            rows = []
+            for number, entry in enumerate(listed, start=1):
+                marks = ", ".join(self.caution_marks.get(code, code) for code in entry.cautions)
+                points = f"{len(entry.settles)} point{'s' if len(entry.settles) != 1 else ''}"
+                caution = f" Cautions {marks}." if marks else ""
+                rows.append((f"{number}.", f"{entry.title}. Bears on {points}.{caution}"))
+            self.pairs(rows, narrow=True)
+
+    def set_aside(self) -> None:
+        entries = self.answer.set_aside
+        self.section(f"Set aside: {len(entries) or 'nothing'}")
+        self.items(f"{entry.pointer}: {entry.detail} {entry.remedy}" for entry in entries)
+
+    # Ways to print ---------------------------------------------------------------------------------------------
+
+    def section(self, title: str) -> None:
+        self.console.print()
+        self.console.print(Text(title, style="bold"))
+        self.console.print("-" * min(len(title), self.console.width))
+
+    def where(self, words: str) -> None:
+        self.console.print(Text(f"[{printable(words)}]"))
+
+    def lines(self, text: str) -> None:
+        self.console.print(Text(printable(text)))
+
+    def items(self, texts: Iterable[str]) -> None:
+        self.pairs([("-", text) for text in texts], narrow=True)
+
+    def pairs(self, rows: Sequence[tuple[str, str]], *, narrow: bool = False) -> None:
+        table = Table.grid(padding=(0, 1))
+        table.add_column(no_wrap=True, min_width=2 if narrow else 8)
+        table.add_column(overflow="fold")
+        for label, text in rows:
+            table.add_row(Text(label), Text(printable(text)))
+        self.console.print(Padding(table, (0, 0, 0, 2 if narrow else 3)))
+
+
+def _causes(group: Sequence[response.FindingView]) -> list[response.CauseView]:
+    """The causes with the best rank in any state, best first; none that only speaks against itself."""
+    best: dict[str, response.CauseView] = {}
+    for cause in (cause for finding in group for cause in finding.causes):
+        if cause.evidence_for or cause.rank == 1:
+            held = best.get(cause.code)
+            if held is None or cause.rank < held.rank:
+                best[cause.code] = cause
+    return sorted(best.values(), key=lambda cause: cause.rank)[:MOST_CAUSES]
+
+
+def _percent(probability: float) -> str:
+    """A probability in words, never rounded up to certainty."""
+    if probability > 0.999:
+        return "above 99.9\N{NO-BREAK SPACE}%"
+    return f"{100.0 * probability:.1f}\N{NO-BREAK SPACE}%"
+
+
+def _by_context(entries: Iterable[T]) -> list[tuple[str, list[T]]]:
+    groups: dict[str, list[T]] = {}
+    for entry in entries:
+        groups.setdefault(context_words(entry.context), []).append(entry)
+    return list(groups.items())
