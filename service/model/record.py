@@ -1,23 +1,16 @@
 """What the store keeps and gives back: evaluations as stored rows, tenants, API keys."""
 
-import re
 import uuid
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Literal
 
 import msgspec
 
-from service.errors import RecordRefused
 from service.model.evaluation import Severity
 
 Units = Literal["ip", "si"]
 Scope = Literal["evaluations:read", "evaluations:write"]
 SCOPES: tuple[Scope, ...] = ("evaluations:read", "evaluations:write")
-
-LONGEST_TEXT = 256
-"""Characters; the edge may ask for less."""
-
-_UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
 
 
 class Tenant(msgspec.Struct, frozen=True, kw_only=True):
@@ -100,10 +93,6 @@ class StoredEvaluation(msgspec.Struct, frozen=True, kw_only=True):
         request: the very bytes that were received.
         evaluation: the encoded evaluation.
         request_id, trace_parent: of the request that made it.
-
-    Raises:
-        RecordRefused: a text with U+0000 or a lone surrogate, which PostgreSQL cannot hold, or longer than
-            `LONGEST_TEXT`; a time without offset, or one that has no UTC equivalent between the years 1 and 9999.
     """
 
     evaluation_id: uuid.UUID
@@ -121,10 +110,6 @@ class StoredEvaluation(msgspec.Struct, frozen=True, kw_only=True):
     request_id: str | None = None
     trace_parent: str | None = None
 
-    def __post_init__(self) -> None:
-        """Refuse what the database would refuse, before a connection is taken for it."""
-        refuse_unstorable(self)
-
 
 class EvaluationFilter(msgspec.Struct, frozen=True, kw_only=True):
     """Which evaluations to list; what is left out does not narrow.
@@ -133,9 +118,6 @@ class EvaluationFilter(msgspec.Struct, frozen=True, kw_only=True):
         site_reference, equipment_reference, job_reference: exactly this reference.
         least_severity: a finding of this severity or a more serious one.
         created_from, created_before: made at or after, and made before; with offset.
-
-    Raises:
-        RecordRefused: as for `StoredEvaluation`.
     """
 
     site_reference: str | None = None
@@ -144,29 +126,3 @@ class EvaluationFilter(msgspec.Struct, frozen=True, kw_only=True):
     least_severity: Severity | None = None
     created_from: datetime | None = None
     created_before: datetime | None = None
-
-    def __post_init__(self) -> None:
-        """Refuse what the database would refuse, before a connection is taken for it."""
-        refuse_unstorable(self)
-
-
-def refuse_unstorable(record: msgspec.Struct) -> None:
-    """Check every text and time of a record.
-
-    Raises:
-        RecordRefused: for the first one that PostgreSQL cannot hold.
-    """
-    for field in record.__struct_fields__:
-        value = getattr(record, field)
-        if isinstance(value, str):
-            if len(value) > LONGEST_TEXT:
-                raise RecordRefused(field, f"is longer than {LONGEST_TEXT} characters")
-            if _UNSTORABLE.search(value):
-                raise RecordRefused(field, "holds U+0000 or a lone surrogate")
-        elif isinstance(value, datetime):
-            if value.utcoffset() is None:
-                raise RecordRefused(field, "has no offset from UTC")
-            try:
-                value.astimezone(UTC)
-            except (OverflowError, ValueError) as beyond:
-                raise RecordRefused(field, "lies beyond the years 1 to 9999 in UTC") from beyond

@@ -27,6 +27,7 @@ from service.model.record import (
     Tenant,
 )
 from service.store.cursor import read_cursor, write_cursor
+from service.store.storable import refuse_unstorable
 
 NEEDED_REVISION = "0001"
 """Revision of the database that the statements below were written for; a later one serves them too."""
@@ -96,9 +97,7 @@ class Store:
         seconds: longest wait for a connection, and longest statement.
     """
 
-    def __init__(
-        self, database_url: str, *, pool_size: int = 8, pool_waiting: int = 64, seconds: float = 2.0
-    ) -> None:
+    def __init__(self, database_url: str, *, pool_size: int = 8, pool_waiting: int = 64, seconds: float = 2.0) -> None:
         self._seconds = seconds
         self._refused: RoleRefused | None = None
         self._pool = psycopg_pool.AsyncConnectionPool(
@@ -152,7 +151,11 @@ class Store:
         """Add one evaluation, for good: once this returns it has been committed.
 
         If it raises `StoreUnavailable`, the evaluation may or may not have been kept.
+
+        Raises:
+            RecordRefused: it holds something that PostgreSQL cannot; see `refuse_unstorable`.
         """
+        refuse_unstorable(kept)
         await self._rows(
             _KEEP,
             (
@@ -184,11 +187,13 @@ class Store:
         Raises:
             CursorRefused: a cursor that `list` did not give out.
             OutOfRange: `limit` is not from 1 to `LONGEST_PAGE`.
+            RecordRefused: a filter holds something that PostgreSQL cannot.
         """
         if not 1 <= limit <= LONGEST_PAGE:
             raise OutOfRange("limit", limit, 1, LONGEST_PAGE)
         place = (None, None) if cursor is None else read_cursor(cursor)
         wanted = filters or EvaluationFilter()
+        refuse_unstorable(wanted)
         rows = await self._rows(
             _NEWEST,
             (

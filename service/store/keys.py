@@ -18,7 +18,6 @@ import uuid_utils.compat
 
 from service.errors import RecordRefused, StoreRefused, StoreUnavailable
 from service.model.record import (
-    LONGEST_TEXT,
     SCOPES,
     KeyCreated,
     KeySummary,
@@ -26,6 +25,7 @@ from service.model.record import (
     TenantSummary,
     Units,
 )
+from service.store.storable import LONGEST_TEXT
 
 _SET_TENANT = "SELECT set_config('airside.tenant', %s, true)"
 _PRINTABLE = re.compile("[^\x00-\x1f\x7f\ud800-\udfff]+")

@@ -45,9 +45,7 @@ def test_each_revision_has_its_sql_beside_it():
     assert revisions
     assert revisions == sorted(path.stem for path in versions.glob("*.sql"))
     assert all(re.fullmatch(r"r\d{4}_\w+", name) for name in revisions)
-    assert all(
-        f'revision = "{path.stem[1:5]}"' in Path(path).read_text() for path in versions.glob("r*.py")
-    )
+    assert all(f'revision = "{path.stem[1:5]}"' in Path(path).read_text() for path in versions.glob("r*.py"))
 
 
 def test_every_key_leads_with_the_tenant_and_every_table_has_forced_row_security(database_url):

@@ -1,0 +1,36 @@
+"""What PostgreSQL can hold, checked before a connection is taken for it."""
+
+import re
+from datetime import UTC, datetime
+
+import msgspec
+
+from service.errors import RecordRefused
+
+LONGEST_TEXT = 256
+"""Characters; the edge may ask for less."""
+
+_UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
+
+
+def refuse_unstorable(record: msgspec.Struct) -> None:
+    """Check every text and time of a record.
+
+    Raises:
+        RecordRefused: a text with U+0000 or a lone surrogate, which PostgreSQL cannot hold, or longer than
+            `LONGEST_TEXT`; a time without offset, or one that has no UTC equivalent between the years 1 and 9999.
+    """
+    for field in record.__struct_fields__:
+        value = getattr(record, field)
+        if isinstance(value, str):
+            if len(value) > LONGEST_TEXT:
+                raise RecordRefused(field, f"is longer than {LONGEST_TEXT} characters")
+            if _UNSTORABLE.search(value):
+                raise RecordRefused(field, "holds U+0000 or a lone surrogate")
+        elif isinstance(value, datetime):
+            if value.utcoffset() is None:
+                raise RecordRefused(field, "has no offset from UTC")
+            try:
+                value.astimezone(UTC)
+            except (OverflowError, ValueError) as beyond:
+                raise RecordRefused(field, "lies beyond the years 1 to 9999 in UTC") from beyond
