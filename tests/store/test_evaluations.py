@@ -260,11 +260,9 @@ def refused_field(in_store, tenant):
 
     def ask(record):
         async def body(store):
+            call = store.list if isinstance(record, EvaluationFilter) else store.keep
             with pytest.raises(RecordRefused) as refused:
-                if isinstance(record, EvaluationFilter):
-                    await store.list(tenant, record)
-                else:
-                    await store.keep(tenant, record)
+                await call(tenant, record)
             return refused.value
 
         return in_store(body, url="postgresql://nobody@/nothing?host=/nowhere")
