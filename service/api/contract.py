@@ -317,6 +317,9 @@ def _tightened(schema: Any) -> Any:
             shape["pattern"] = pattern
     if isinstance(shape.get("enum"), list) and "type" not in shape:
         shape["type"] = "integer" if isinstance(shape["enum"][0], int) else "string"
+    if shape.get("multipleOf") == 1:  # a whole number, also where it is written 3.0
+        shape = {name: part for name, part in shape.items() if name != "multipleOf"} | {"type": "integer"}
+        shape |= {"default": int(shape["default"])} if "default" in shape else {}
     if "discriminator" in shape and "anyOf" in shape:
         shape["oneOf"] = shape.pop("anyOf")
     return shape

@@ -6,12 +6,13 @@ import re
 import secrets
 import time
 import traceback
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import Any, cast
 
 from litestar import Litestar
 from litestar.enums import ScopeType
+from litestar.routes import BaseRoute, HTTPRoute
 from litestar.types import LifeSpanReceive, LifeSpanScope, LifeSpanSend, Message, Receive, Scope, Send
 
 from service.api.problems import MEDIA_TYPE, encode_problem, problem_of
@@ -48,7 +49,7 @@ class Service(Litestar):
         if scope["type"] != ScopeType.HTTP:
             await super().__call__(scope, receive, send)
             return
-        exchange = _Exchange(cast("dict[str, Any]", scope), cast(Send, send))
+        exchange = _Exchange(cast("dict[str, Any]", scope), cast(Send, send), self.routes)
         try:
             await super().__call__(cast(Scope, exchange.scope), receive, exchange.send)
         except Exception as failure:
@@ -61,7 +62,8 @@ class Service(Litestar):
 
 
 class _Exchange:
-    def __init__(self, scope: dict[str, Any], send: Send) -> None:
+    def __init__(self, scope: dict[str, Any], send: Send, routes: Sequence[BaseRoute]) -> None:
+        self._routes = routes
         self._started = time.perf_counter()
         self._send = send
         self._head = scope["method"] == "HEAD"
@@ -96,15 +98,20 @@ class _Exchange:
         names = set()
         for name, value in given:
             names.add(name.lower())
-            if name.lower() == b"allow":
-                methods = {method.strip() for method in value.decode().split(",")}
-                value = ", ".join(sorted(methods | ({"HEAD"} if "GET" in methods else set()))).encode()
-            headers.append((name.lower(), value))
+            headers.append((name.lower(), self._allowed(value.decode()) if name.lower() == b"allow" else value))
         headers += [(name, value) for name, value in _HEADERS.items() if name not in names]
         headers.append((b"x-request-id", self.state["request_id"].encode()))
         if self.state["trace_parent"] is not None:
             headers.append((b"traceparent", self.state["trace_parent"].encode()))
         return headers
+
+    def _allowed(self, listed: str) -> bytes:
+        """The methods of the address; the framework's answer to OPTIONS lists those of one handler only."""
+        methods = {method.strip() for method in listed.split(",")}
+        for route in self._routes:
+            if isinstance(route, HTTPRoute) and route.path_format == self.scope.get("path_template"):
+                methods |= {str(method) for method in route.methods}
+        return ", ".join(sorted(methods | ({"HEAD"} if "GET" in methods else set()))).encode()
 
     async def fail(self, failure: Exception) -> None:
         raised = problem_of(failure)

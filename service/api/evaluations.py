@@ -14,7 +14,6 @@ from service.api.exchange import AnyRequest, answer, answer_unless_held, negotia
 from service.api.problems import ProblemRaised
 from service.model.evaluation import Evaluation
 from service.model.record import EvaluationFilter, EvaluationSummary, StoredEvaluation
-from service.model.ruleset import Ruleset
 from service.pipeline import Prepared, evaluate
 from service.store.evaluations import new_evaluation_id
 from service.wire.query import ListQuery, ReadQuery, decode_query
@@ -24,8 +23,8 @@ from service.wire.response import (
     EvaluationPage,
     EvaluationResult,
     EvaluationSummaryView,
-    EvaluationTrace,
     KeptEvaluation,
+    KeptTrace,
     RulesetReference,
 )
 
@@ -70,7 +69,9 @@ async def create_evaluation(request: AnyRequest) -> Response[KeptEvaluation]:
         trace_parent=state["trace_parent"],
     )
     view = KeptEvaluation(
-        id=kept.evaluation_id, created_at=kept.created_at, result=result(evaluation, prepared.ruleset, units)
+        id=kept.evaluation_id,
+        created_at=kept.created_at,
+        result=result(evaluation, prepared.ruleset, prepared.units, units),
     )
     created = answer(view, status=201, headers={"location": f"/v1/evaluations/{kept.evaluation_id}"})
     await at_hand.store.keep(request.user.tenant_id, kept)
@@ -91,7 +92,8 @@ async def preview_evaluation(request: AnyRequest) -> Response[EvaluationResult]:
     the database is down.
     """
     _, visit, prepared = await _read_visit(request)
-    return answer(result(evaluate(visit, prepared), prepared.ruleset, _units(visit.units, request)))
+    evaluation = evaluate(visit, prepared)
+    return answer(result(evaluation, prepared.ruleset, prepared.units, _units(visit.units, request)))
 
 
 @get(
@@ -138,11 +140,11 @@ async def list_evaluations(request: AnyRequest) -> Response[EvaluationPage]:
 async def get_evaluation(request: AnyRequest, evaluation_id: EvaluationId) -> Response[KeptEvaluation]:
     """Reads one kept evaluation as it was judged, in either unit system."""
     query = decode_query(request.scope["query_string"], ReadQuery)
-    stored, evaluation, ruleset = await _fetch(request, evaluation_id)
+    stored, evaluation, prepared = await _fetch(request, evaluation_id)
     view = KeptEvaluation(
         id=stored.evaluation_id,
         created_at=stored.created_at,
-        result=result(evaluation, ruleset, query.units or stored.units),
+        result=result(evaluation, prepared.ruleset, prepared.units, query.units or stored.units),
     )
     return answer_unless_held(request, view)
 
@@ -153,11 +155,16 @@ async def get_evaluation(request: AnyRequest, evaluation_id: EvaluationId) -> Re
     summary="Read how a kept evaluation came about",
     opt={"scope": "evaluations:read", "query": ReadQuery, "pinned": True},
 )
-async def get_evaluation_trace(request: AnyRequest, evaluation_id: EvaluationId) -> Response[EvaluationTrace]:
+async def get_evaluation_trace(request: AnyRequest, evaluation_id: EvaluationId) -> Response[KeptTrace]:
     """Reads how each number and each finding came about, with the request as it was received."""
     query = decode_query(request.scope["query_string"], ReadQuery)
-    stored, evaluation, ruleset = await _fetch(request, evaluation_id)
-    view = trace(evaluation, ruleset, _request_decoder.decode(stored.request), query.units or stored.units)
+    stored, evaluation, prepared = await _fetch(request, evaluation_id)
+    visit = _request_decoder.decode(stored.request)
+    view = KeptTrace(
+        id=stored.evaluation_id,
+        created_at=stored.created_at,
+        trace=trace(evaluation, prepared.ruleset, prepared.units, visit, query.units or stored.units),
+    )
     return answer_unless_held(request, view)
 
 
@@ -173,7 +180,7 @@ def _units(asked: Literal["ip", "si"] | msgspec.UnsetType, request: AnyRequest) 
     return asked or request.user.units
 
 
-async def _fetch(request: AnyRequest, evaluation_id: UUID) -> tuple[StoredEvaluation, Evaluation, Ruleset]:
+async def _fetch(request: AnyRequest, evaluation_id: UUID) -> tuple[StoredEvaluation, Evaluation, Prepared]:
     at_hand = serving(request)
     stored = await at_hand.store.fetch(request.user.tenant_id, evaluation_id)
     if stored is None:
@@ -181,7 +188,7 @@ async def _fetch(request: AnyRequest, evaluation_id: UUID) -> tuple[StoredEvalua
     prepared = at_hand.rulebook.versions.get(stored.ruleset_version)
     if prepared is None:
         raise ProblemRaised("ruleset_not_installed", "the version of the rules that judged it is not installed")
-    return stored, _kept_decoder.decode(stored.evaluation), prepared.ruleset
+    return stored, _kept_decoder.decode(stored.evaluation), prepared
 
 
 def _summary(item: EvaluationSummary) -> EvaluationSummaryView:

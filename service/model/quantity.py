@@ -23,7 +23,7 @@ class Measured(msgspec.Struct, frozen=True):
     @property
     def uncertainty(self) -> float:
         """Standard uncertainty (coverage factor 1), same unit as the value, never negative."""
-        return math.sqrt(sum(term * term for term in self.terms.values()))
+        return math.hypot(*self.terms.values())
 
     def covariance(self, other: Measured) -> float:
         """Covariance with another value through the error sources both share."""

@@ -9,6 +9,9 @@ import msgspec
 
 UnitSystem = Literal["ip", "si"]
 
+NEGLIGIBLE = 1e-30
+"""A smaller number of any unit is taken as zero: dividing by it, or squaring what comes of that, would overflow."""
+
 
 class UnitScale(msgspec.Struct, frozen=True):
     """SI value = `factor` x value + `offset`."""
@@ -39,11 +42,11 @@ class UnitTable(msgspec.Struct, frozen=True):
     def to_si(self, dimension: str, value: float, spelling: str) -> float:
         """The value in the dimension's SI unit; `KeyError` for a spelling it does not accept."""
         scale = self.scales[dimension][spelling]
-        return value * scale.factor + scale.offset
+        return (value if abs(value) >= NEGLIGIBLE else 0.0) * scale.factor + scale.offset
 
     def difference_to_si(self, dimension: str, difference: float, spelling: str) -> float:
         """A difference or an uncertainty in SI: the offset of a scale does not apply to it."""
-        return difference * self.scales[dimension][spelling].factor
+        return (difference if abs(difference) >= NEGLIGIBLE else 0.0) * self.scales[dimension][spelling].factor
 
     def shown(self, dimension: str, value: float, system: UnitSystem) -> tuple[float, str]:
         """The SI value as a number and UCUM code in a unit system."""

@@ -177,7 +177,7 @@ class _Walk:
                 self._one_of(value, [one for one in wanted.values if isinstance(one, str | int)], path)
             case inspect.StrType():
                 self._text(value, wanted, path)
-            case inspect.FloatType() | inspect.IntType():
+            case inspect.FloatType():
                 self._number(value, wanted, path)
             case inspect.BoolType():
                 if not isinstance(value, bool):
@@ -287,14 +287,14 @@ class _Walk:
             else:
                 self.add(path, "pattern", f"must match {published_pattern(wanted.pattern)}")
 
-    def _number(self, value: Any, wanted: inspect.FloatType | inspect.IntType, path: tuple[str | int, ...]) -> None:
-        whole = isinstance(wanted, inspect.IntType)
-        kind = "a whole number, written without point or exponent" if whole else "a number"
+    def _number(self, value: Any, wanted: inspect.FloatType, path: tuple[str | int, ...]) -> None:
+        whole = wanted.multiple_of == 1
+        kind = "a whole number" if whole else "a number"
         if isinstance(value, bool) or not isinstance(value, int | float):
             self._wrong_type(value, kind, path)
         elif (wanted.ge is not None and not value >= wanted.ge) or (wanted.le is not None and not value <= wanted.le):
             self.add(path, "out_of_range", f"must be from {wanted.ge:g} to {wanted.le:g}")
-        elif whole and isinstance(value, float):
+        elif whole and value % 1:
             self._wrong_type(value, kind, path)
 
     def _moment(self, value: Any, path: tuple[str | int, ...]) -> None:

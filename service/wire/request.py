@@ -249,7 +249,7 @@ class Filter(Body, frozen=True, kw_only=True):
     width: Length | msgspec.UnsetType = msgspec.UNSET
     height: Length | msgspec.UnsetType = msgspec.UNSET
     depth: Length | msgspec.UnsetType = msgspec.UNSET
-    count: Annotated[int, Meta(ge=1, le=12)] = 1
+    count: Annotated[float, Meta(ge=1, le=12, multiple_of=1)] = 1.0
     rated: PressureDrop | msgspec.UnsetType = msgspec.UNSET
 
 

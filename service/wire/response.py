@@ -290,6 +290,14 @@ class EvaluationTrace(Answer, frozen=True, kw_only=True):
     firings: list[TracedFiring]
 
 
+class KeptTrace(Answer, frozen=True, kw_only=True):
+    """How an evaluation that the service keeps came about."""
+
+    id: UUID
+    created_at: datetime.datetime
+    trace: EvaluationTrace
+
+
 # Rulesets and vocabulary -----------------------------------------------------------------------------------------
 
 
