@@ -197,7 +197,7 @@ def test_each_reference_filters_exactly(in_store, an_evaluation, tenant, name):
 
 @pytest.mark.parametrize("name", ["site_reference", "equipment_reference", "job_reference", "created_at"])
 def test_a_list_reads_an_index_in_order(database_server, in_store, tenant, name):
-    """The plan of the listing statement as it stands in the database, with the filter given."""
+    """The plan of the listing statement as it stands in the database, over 5,000 rows that are then rolled back."""
     with psycopg.connect(database_server.superuser_url) as connection:
         source = connection.execute("SELECT prosrc FROM pg_proc WHERE proname = 'newest'").fetchone()[0]
         statement = source[source.index("SELECT e.") : source.rindex(";\nEND")]
@@ -206,13 +206,20 @@ def test_a_list_reads_an_index_in_order(database_server, in_store, tenant, name)
             if parameter == "p_tenant_id":
                 value = f"'{tenant}'::uuid"
             elif parameter == f"p_{name}":
-                value = "'A'"
+                value = "'7'"
             elif parameter == "p_rows":
                 value = "10"
             statement = re.sub(rf"\b{parameter}\b", value, statement)
-        connection.execute("SET enable_seqscan = off")
-        connection.execute("SET enable_bitmapscan = off")
+        connection.execute(
+            "INSERT INTO airside.evaluations (tenant_id, evaluation_id, created_at, site_reference,"
+            " equipment_reference, job_reference, ruleset_version, ruleset_digest, units, request, evaluation)"
+            " SELECT %s, gen_random_uuid(), now() - n * interval '1 minute', n %% 100, n %% 100, n %% 100,"
+            " '', '', 'ip', '', '' FROM generate_series(1, 5000) n",
+            (tenant,),
+        )
+        connection.execute("ANALYZE airside.evaluations")
         plan = "\n".join(row[0] for row in connection.execute("EXPLAIN " + statement))
+        connection.rollback()
     index = {
         "site_reference": "evaluations_of_site", "equipment_reference": "evaluations_of_equipment",
         "job_reference": "evaluations_of_job", "created_at": "evaluations_newest",
