@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from service.derive.propagate import combine, difference, propagate, ratio
+from service.derive.propagate import difference, mean, propagate, ratio
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
 from service.model.quantity import Measured
 from service.model.visit import AMBIENT
 from service.physics import air
-
-KELVIN = 273.15
 
 
 def derive_air(sheet: Worksheet) -> None:
@@ -34,12 +32,16 @@ def return_stations(sheet: Worksheet) -> list[str]:
 
 
 def heat_sources(sheet: Worksheet) -> tuple[str, ...]:
-    """Kinds of element that warm or cool the air in this mode."""
+    """Kinds of element that warm or cool the air in this mode: where it is not known which, all that may."""
     if sheet.state.mode == "cooling":
         return ("coil",)
-    if sheet.state.mode == "heating":
-        return ("heat_exchanger",) if "gas_input" in sheet.visit.equipment.ratings else ("electric_heater", "coil")
-    return ()
+    if sheet.state.mode != "heating":
+        return ()
+    if "gas_input" in sheet.visit.equipment.ratings:
+        return ("heat_exchanger",)
+    if any(r.location == "electric_heater" for kind in ("electric_power", "current") for r in sheet.of_kind(kind)):
+        return ("electric_heater",)
+    return ("heat_exchanger", "electric_heater", "coil")
 
 
 def supply_stations(sheet: Worksheet) -> list[str]:
@@ -70,9 +72,8 @@ def _station_pressure(sheet: Worksheet) -> None:
             atmosphere = None
     if readings:
         sheet.observations.add("station_pressure.measured")
-        share = 1.0 / len(readings)
-        measured = combine(*((share, reading.measured) for reading in readings))
         keys = tuple(reading.key for reading in readings)
+        measured = mean([reading.measured for reading in readings], f"{keys[0]}.scatter")
         sheet.record("station_pressure", measured, "barometer at the site", keys)
         if atmosphere is not None:
             exact = atmosphere
@@ -105,13 +106,18 @@ def _return_air(sheet: Worksheet) -> None:
         sheet.observations.add("return_air.assumed")
         sheet.lack("return_air_temperature", "dry_bulb_temperature at the return plenum")
         assumed = sheet.assumption("return_air_temperature")
-        temperature = Measured(assumed.value + KELVIN, assumed.terms)
+        temperature = Measured(assumed.value + air.CELSIUS_ZERO, assumed.terms)
         inputs: tuple[str, ...] = ("assumption.return_air_temperature",)
-        location = "indoor"
+        humidity = None
+        relative = sheet.reading("relative_humidity", return_stations(sheet))
+        if relative is not None:
+            sheet.record("return_air_relative_humidity", relative[0], "reading", relative[1])
+        sheet.lack("return_air_humidity_ratio", "dry_bulb_temperature at the return plenum")
     else:
         reading, inputs, location = found
         temperature = sheet.record("return_air_temperature", _mixed(sheet, reading, location), "reading", inputs)
-    humidity = _humidity(sheet, "return", temperature, location, inputs)
+        _wet_bulb_depression(sheet, "return", reading, location, inputs)
+        humidity = _return_humidity(sheet, temperature, location, inputs)
     if pressure is None:
         for name in ("return_air_density", "return_air_humidity_ratio"):
             sheet.lack(name, "station_pressure reading or site elevation")
@@ -123,7 +129,7 @@ def _return_air(sheet: Worksheet) -> None:
             humidity = propagate(
                 lambda t, rh, p: air.from_dry_bulb_and_relative_humidity(t, rh, p).humidity_ratio,
                 temperature,
-                usual,
+                sheet.get("return_air_relative_humidity") or usual,
                 pressure,
             )
         except OutOfRange:
@@ -131,6 +137,7 @@ def _return_air(sheet: Worksheet) -> None:
         humidity_inputs: tuple[str, ...] = ("assumption.return_air_relative_humidity",)
     else:
         humidity_inputs = ("return_air_humidity_ratio",)
+    sheet.return_humidity = humidity
     sheet.attempt(
         "return_air_density",
         "moist air at the site's pressure",
@@ -139,25 +146,25 @@ def _return_air(sheet: Worksheet) -> None:
     )
 
 
-def _humidity(
-    sheet: Worksheet, side: str, temperature: Measured, location: str, inputs: tuple[str, ...]
+def _wet_bulb_depression(sheet: Worksheet, side: str, dry: Measured, location: str, inputs: tuple[str, ...]) -> None:
+    """Dry bulb minus wet bulb of readings side by side, which mixing does not tell apart."""
+    wet = sheet.reading("wet_bulb_temperature", [location])
+    if wet is not None:
+        sheet.record(
+            f"{side}_wet_bulb_depression", difference(dry, wet[0]), "dry bulb minus wet bulb", (*inputs, *wet[1])
+        )
+    elif sheet.state.mode == "cooling":
+        sheet.lack(f"{side}_wet_bulb_depression", f"wet_bulb_temperature at the {side} plenum")
+
+
+def _return_humidity(
+    sheet: Worksheet, temperature: Measured, location: str, inputs: tuple[str, ...]
 ) -> Measured | None:
     """Humidity ratio of the return air from whichever moisture reading stands beside its dry bulb."""
     pressure = sheet.get("station_pressure")
     wet = sheet.reading("wet_bulb_temperature", [location])
     relative = sheet.reading("relative_humidity", [location])
     dew = sheet.reading("dew_point_temperature", [location])
-    if wet is not None:
-        sheet.record(
-            f"{side}_wet_bulb_depression",
-            difference(temperature, wet[0]),
-            "dry bulb minus wet bulb",
-            (*inputs, *wet[1]),
-        )
-    elif "cooling" in (sheet.state.mode or ""):
-        sheet.lack(f"{side}_wet_bulb_depression", f"wet_bulb_temperature at the {side} plenum")
-    if side != "return":
-        return None
     if relative is not None:
         sheet.record("return_air_relative_humidity", relative[0], "reading", relative[1])
     if pressure is None:
@@ -197,17 +204,16 @@ def _supply_air(sheet: Worksheet) -> None:
             sheet.lack("supply_air_temperature", "dry_bulb_temperature at the supply plenum")
         return
     reading, inputs, location = found
-    temperature = sheet.record("supply_air_temperature", _mixed(sheet, reading, location), "reading", inputs)
-    _humidity(sheet, "supply", temperature, location, inputs)
+    sheet.record("supply_air_temperature", _mixed(sheet, reading, location), "reading", inputs)
+    _wet_bulb_depression(sheet, "supply", reading, location, inputs)
 
 
 def supply_density(sheet: Worksheet) -> Measured | None:
     """Density of the air leaving the equipment, with the return air's humidity; in cooling that errs by under 1 %."""
-    temperature = sheet.get("supply_air_temperature")
+    temperature, humidity = sheet.get("supply_air_temperature"), sheet.return_humidity
     pressure = sheet.get("station_pressure")
-    if temperature is None or pressure is None:
+    if temperature is None or humidity is None or pressure is None:
         return None
-    humidity = sheet.get("return_air_humidity_ratio") or Measured(0.007, {"assumption.humidity_ratio": 0.003})
     try:
         return propagate(air.density, temperature, humidity, pressure)
     except OutOfRange:

@@ -12,7 +12,7 @@ from service.model.quantity import Measured
 from service.model.visit import BlowerTable, Reading
 from service.physics import blower as fan
 from service.physics import flow, heating, power
-from service.physics.air import STANDARD_AIR_DENSITY, from_dry_bulb_and_humidity_ratio
+from service.physics.air import from_dry_bulb_and_humidity_ratio
 from service.physics.uncertainty import chi_square_survival, weighted_mean
 
 METHODS = ("airflow_measured", "airflow_from_blower_table", "airflow_from_temperature_rise")
@@ -31,7 +31,9 @@ def derive_temperatures(sheet: Worksheet) -> None:
             )
         else:
             sheet.lack(name, "dry_bulb_temperature at the return and supply plenums")
-    if mode == "heating" and sheet.index("electric_heater") is not None:
+    if mode == "heating" and (
+        sheet.index("electric_heater") is not None or "electric_heat_phases" in sheet.visit.equipment.ratings
+    ):
         _component_power(sheet, "electric_heater", "electric_heater_power", 1.0, "electric_heat_phases")
 
 
@@ -119,25 +121,40 @@ def _measured(sheet: Worksheet) -> None:
         sheet.lack("airflow_measured", "airflow reading")
         return
     flows: list[Measured] = []
+    keys: list[str] = []
+    missing: list[str] = []
     for reading in readings:
-        converted = _at_return(sheet, reading)
-        if converted is not None:
-            flows.append(converted)
-    keys = tuple(reading.key for reading in readings)
+        try:
+            flows.append(_at_return(sheet, reading))
+            keys.append(reading.key)
+        except OutOfRange:
+            missing.append("an airflow that is not negative")
+        except _Unknown as error:
+            missing.append(error.missing)
     if not flows:
-        sheet.lack("airflow_measured", "site elevation or station_pressure reading, for the density")
+        sheet.lack("airflow_measured", *dict.fromkeys(missing))
         return
-    sheet.record("airflow_measured", mean(flows), "reading, as actual flow at the return", keys)
+    sheet.record("airflow_measured", mean(flows, f"{keys[0]}.scatter"), "reading, as actual flow at the return", keys)
 
 
-def _at_return(sheet: Worksheet, reading: Reading) -> Measured | None:
+class _Unknown(Exception):
+    """A reading cannot be told at the return's density; says what is missing for it."""
+
+    def __init__(self, missing: str) -> None:
+        super().__init__(missing)
+        self.missing = missing
+
+
+def _at_return(sheet: Worksheet, reading: Reading) -> Measured:
     density = sheet.get("return_air_density")
     if reading.basis == "standard":
         if density is None:
-            return None
-        return propagate(lambda q, rho: flow.actual_from_standard(q, rho), reading.measured, density)
-    if reading.location in sheet.ruleset.places or reading.location in return_stations(sheet):
+            raise _Unknown("site elevation or station_pressure reading, for the density")
+        return propagate(flow.actual_from_standard, reading.measured, density)
+    if reading.location in return_stations(sheet):
         return reading.measured
+    if reading.location in sheet.ruleset.places:
+        raise _Unknown("an airflow reading at a station of the air path")
     there = supply_density(sheet)
     if there is None or density is None:
         return reading.measured
@@ -165,15 +182,19 @@ def _blower_table(sheet: Worksheet) -> None:
         sheet.observations.add("blower_table.beyond")
         sheet.lack(name, "an external static pressure within the rows of the blower table")
         return
-    found = with_tolerance(found, "rating.blower_table", sheet.tolerance("blower_table"))
     here = sheet.get("return_air_density")
-    if here is not None and density is not here:
-        found = propagate(flow.flow_at_density, found, density, here)
-    sheet.record(
+
+    def at_return() -> Measured:
+        if here is None or here is density:
+            return found
+        return propagate(flow.flow_at_density, found, density, here)
+
+    found = with_tolerance(found, "rating.blower_table", sheet.tolerance("blower_table"))
+    sheet.attempt(
         name,
-        found,
         f"blower table, setting {table.setting}, entered at its own density",
         ("external_static_pressure", "return_air_density", f"blower_table.{table.setting}"),
+        at_return,
     )
 
 
@@ -184,7 +205,10 @@ def _temperature_rise(sheet: Worksheet) -> None:
     ratings = sheet.visit.equipment.ratings
     heater = sheet.get("electric_heater_power")
     gas_input, efficiency = ratings.get("gas_input"), ratings.get("steady_state_efficiency")
-    if heater is not None:
+    if heater is not None and heater.value > 0.0 and gas_input is not None:
+        sheet.lack(name, "a state with the gas burner or the electric heater alone")
+        return
+    if heater is not None and (heater.value > 0.0 or gas_input is None):
         output, inputs, method = heater, ["electric_heater_power"], "electric heat over the temperature rise"
     elif gas_input is not None and efficiency is not None:
         output = propagate(heating.gas_output, gas_input, efficiency)
@@ -198,12 +222,8 @@ def _temperature_rise(sheet: Worksheet) -> None:
     else:
         return
     entering, leaving = sheet.get("return_air_temperature"), sheet.get("supply_air_temperature")
-    pressure = sheet.get("station_pressure")
     if entering is None or leaving is None:
         sheet.lack(name, "dry_bulb_temperature at the return and supply plenums")
-        return
-    if pressure is None:
-        sheet.lack(name, "site elevation or station_pressure reading")
         return
     blower = sheet.get("blower_power")
     if blower is not None:
@@ -213,7 +233,10 @@ def _temperature_rise(sheet: Worksheet) -> None:
         share = sheet.assumption("blower_heat_share")
         heat = propagate(lambda q, s: q * (1.0 + s), output, share)
         inputs.append("assumption.blower_heat_share")
-    humidity = sheet.get("return_air_humidity_ratio") or Measured(0.006, {"assumption.humidity_ratio": 0.003})
+    pressure, humidity = sheet.get("station_pressure"), sheet.return_humidity
+    if pressure is None or humidity is None:
+        sheet.lack(name, "site elevation or station_pressure reading")
+        return
 
     def flow_at_return(q: float, t_in: float, t_out: float, w: float, p: float) -> float:
         return heating.flow_from_temperature_rise(q, from_dry_bulb_and_humidity_ratio(t_in, w, p), t_out).return_flow
@@ -239,24 +262,26 @@ def _best(sheet: Worksheet) -> None:
         sheet.record("airflow", entries[0], f"one method alone: {_plain(names[0])}", names)
         sheet.lack("airflow_agreement", "a second airflow method")
         return
+    surest = min(range(len(entries)), key=lambda index: entries[index].uncertainty)
     covariance = [[first.covariance(second) for second in entries] for first in entries]
     try:
         result = weighted_mean([entry.value for entry in entries], covariance)
-    except OutOfRange:
-        order = sorted(range(len(entries)), key=lambda index: entries[index].uncertainty)
-        best = order[0]
-        sheet.record(
-            "airflow", entries[best], f"the surest of methods that share their errors: {_plain(names[best])}", names
-        )
-        sheet.lack("airflow_agreement", "airflow methods that do not share their errors")
+        agreement = chi_square_survival(result.chi_square, result.degrees_of_freedom)
+    except (OutOfRange, OverflowError):
+        sheet.record("airflow", entries[surest], f"the surest method: {_plain(names[surest])}", names)
+        sheet.lack("airflow_agreement", "airflow methods with errors of their own")
         return
-    agreement = chi_square_survival(result.chi_square, result.degrees_of_freedom)
     sheet.record(
         "airflow_agreement", Measured(agreement), "chi-square test of the methods, with their covariances", names
     )
-    estimate = combine(*zip(result.weights, entries, strict=True))
+    if min(result.weights) < 0.0:
+        # Strong correlation would put the mean outside the values and lean on the correlation being right.
+        estimate = entries[surest]
+        method = f"the surest of methods that share most of their errors: {_plain(names[surest])}"
+    else:
+        estimate = combine(*zip(result.weights, entries, strict=True))
+        method = "weighted mean of " + ", ".join(_plain(name) for name in names)
     spread = math.sqrt(result.chi_square / result.degrees_of_freedom)
-    method = "weighted mean of " + ", ".join(_plain(name) for name in names)
     if spread > 1.0:
         # Birge ratio: methods that disagree are each less sure than they say.
         estimate = Measured(estimate.value, {source: term * spread for source, term in estimate.terms.items()})
@@ -284,7 +309,7 @@ def _against_table(sheet: Worksheet) -> None:
     if not found:
         sheet.lack("airflow_measured_to_table", "an airflow reading or a temperature rise with its heat")
         return
-    name, value = min(found, key=lambda entry: entry[1].uncertainty / entry[1].value)
+    name, value = min(found, key=lambda entry: entry[1].uncertainty)
     sheet.attempt(
         "airflow_measured_to_table",
         f"{_plain(name)} over the table's airflow at the same external static pressure",
@@ -305,35 +330,29 @@ def _consequences(sheet: Worksheet) -> None:
             sheet.lack("airflow_to_design", "any airflow method")
         return
     if density is not None:
-        sheet.record(
+        sheet.attempt(
             "standard_airflow",
-            propagate(lambda q, rho: flow.standard_from_actual(q, rho, STANDARD_AIR_DENSITY), best, density),
             "airflow times density over standard density",
             ("airflow", "return_air_density"),
+            lambda: propagate(flow.standard_from_actual, best, density),
         )
     if "design_airflow" in ratings:
-        sheet.record(
-            "airflow_to_design",
-            ratio(best, ratings["design_airflow"]),
-            "airflow over design airflow, both as actual air at the site",
-            ("airflow", "rating.design_airflow"),
-        )
+        _over_rating(sheet, best, "airflow_to_design", "design_airflow", "both as actual air at the site")
     if "nominal_cooling_capacity" in ratings:
         if sheet.state.mode != "heating":
-            sheet.record(
-                "airflow_per_capacity",
-                ratio(best, ratings["nominal_cooling_capacity"]),
-                "airflow over nominal cooling capacity",
-                ("airflow", "rating.nominal_cooling_capacity"),
-            )
+            _over_rating(sheet, best, "airflow_per_capacity", "nominal_cooling_capacity")
     elif sheet.index("coil") is not None and sheet.state.mode == "cooling":
         sheet.lack("airflow_per_capacity", "nominal_cooling_capacity")
     if "filter_face_area" in ratings:
-        sheet.record(
-            "filter_face_velocity",
-            ratio(best, ratings["filter_face_area"]),
-            "airflow over the filter's face area",
-            ("airflow", "rating.filter_face_area"),
-        )
+        _over_rating(sheet, best, "filter_face_velocity", "filter_face_area")
     elif sheet.index("filter") is not None:
         sheet.lack("filter_face_velocity", "filter.width and filter.height")
+
+
+def _over_rating(sheet: Worksheet, best: Measured, name: str, rating: str, how: str = "") -> None:
+    sheet.attempt(
+        name,
+        f"airflow over {rating.replace('_', ' ')}{', ' if how else ''}{how}",
+        ("airflow", f"rating.{rating}"),
+        lambda: ratio(best, sheet.visit.equipment.ratings[rating]),
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 
+from service.derive.air import heat_sources, supply_density
 from service.derive.airflow import blower_density, fan_table, table_of, table_power
 from service.derive.propagate import product, propagate, ratio, with_tolerance
 from service.derive.worksheet import Worksheet
@@ -28,7 +29,8 @@ def derive_resistances(sheet: Worksheet) -> None:
 
 def _against_rating(sheet: Worksheet, kind: str, rating: PressureDropRating | None, missing: str) -> None:
     name, drop_name = f"{kind}_pressure_drop_to_rated", f"{kind}_pressure_drop"
-    if sheet.index(kind) is None or sheet.state.blower == "off":
+    place = sheet.index(kind)
+    if place is None:
         return
     drop, airflow, density = sheet.get(drop_name), sheet.get("airflow"), sheet.get("return_air_density")
     lacking = [
@@ -46,34 +48,40 @@ def _against_rating(sheet: Worksheet, kind: str, rating: PressureDropRating | No
         return
     entry = sheet.ruleset.elements[kind]
     exponent = Measured(entry.exponent, {f"exponent.{kind}": entry.exponent_uncertainty})
-    rated = rating
+    there = density if place <= _first_source(sheet) else supply_density(sheet) or density
+
+    def drop_at(q: float, n: float, at_return: float, here: float) -> float:
+        return resistance.drop_at_flow(rating.drop, rating.flow, q * at_return / here, n, here, rating.density)
 
     def expected() -> Measured:
-        clean = propagate(
-            lambda q, n, rho: resistance.drop_at_flow(rated.drop, rated.flow, q, n, rho, rated.density),
-            airflow,
-            exponent,
-            density,
-        )
+        clean = propagate(drop_at, airflow, exponent, density, there)
         clean = with_tolerance(clean, f"rating.{kind}_pressure_drop", sheet.tolerance("rated_pressure_drop"))
         return ratio(drop, clean)
 
     sheet.attempt(name, "drop over the rated drop at the same flow", (drop_name, "airflow", f"rating.{kind}"), expected)
 
 
+def _first_source(sheet: Worksheet) -> int:
+    """Place of the first part that warms or cools the air in this mode; behind it flows the supply's air."""
+    sources = heat_sources(sheet)
+    return next((i for i, element in enumerate(sheet.path) if element.kind in sources), len(sheet.path))
+
+
 def derive_power(sheet: Worksheet) -> None:
     """Air power, overall efficiency, power per airflow, power against the table."""
     blower, airflow, pressure = sheet.get("blower_power"), sheet.get("airflow"), sheet.get("external_static_pressure")
     if airflow is not None and pressure is not None:
-        air = sheet.record(
-            "air_power", product(airflow, pressure), "airflow times external static pressure",
-            ("airflow", "external_static_pressure"),
+        air = sheet.attempt(
+            "air_power", "airflow times external static pressure", ("airflow", "external_static_pressure"),
+            lambda: product(airflow, pressure),
         )  # fmt: skip
-        if blower is not None:
+        if blower is not None and air is not None:
             sheet.attempt(
                 "blower_efficiency", "air power over blower power", ("air_power", "blower_power"),
                 lambda: ratio(air, blower),
             )  # fmt: skip
+    elif blower is not None:
+        sheet.lack("blower_efficiency", "any airflow method" if airflow is None else "external static pressure")
     if blower is None:
         for name in ("power_per_airflow", "blower_efficiency"):
             sheet.lack(name, "electric_power of the blower")
@@ -89,17 +97,24 @@ def derive_power(sheet: Worksheet) -> None:
 
 
 def _power_to_table(sheet: Worksheet, blower: Measured, pressure: Measured | None) -> None:
-    table, density = table_of(sheet), blower_density(sheet)
-    if table is None or table.points[0].power is None or pressure is None or density is None:
+    name = "blower_power_to_table"
+    table = table_of(sheet)
+    if table is None or table.points[0].power is None:
         return
-    rows = fan_table(table)
+    density = blower_density(sheet)
+    if pressure is None or density is None:
+        sheet.lack(
+            name, "external static pressure" if pressure is None else "site elevation or station_pressure reading"
+        )
+        return
     try:
-        expected = table_power(sheet, rows, pressure, density)
+        expected = table_power(sheet, fan_table(table), pressure, density)
     except OutOfRange:
+        sheet.lack(name, "an external static pressure within the rows of the blower table")
         return
     expected = with_tolerance(expected, "rating.blower_table_power", sheet.tolerance("blower_table_power"))
     sheet.attempt(
-        "blower_power_to_table",
+        name,
         f"blower power over the table's, setting {table.setting}",
         ("blower_power", "external_static_pressure", f"blower_table.{table.setting}"),
         lambda: ratio(blower, expected),
@@ -109,11 +124,9 @@ def _power_to_table(sheet: Worksheet, blower: Measured, pressure: Measured | Non
 def observe(sheet: Worksheet) -> None:
     """Tokens that hold whatever the numbers say."""
     state, equipment, tokens = sheet.state, sheet.visit.equipment, sheet.observations
-    known = {"heating", "cooling", "fan_only"}
-    tokens.add(f"mode.{state.mode}" if state.mode in known else "mode.unknown")
-    if state.mode == "off":
-        tokens.discard("mode.unknown")
-    tokens.add(f"blower.{'off' if state.blower == 'off' or state.mode == 'off' else 'on'}")
+    if state.mode != "off":
+        tokens.add(f"mode.{state.mode or 'unknown'}")
+    tokens.add("blower.on" if sheet.blower_on else "blower.off")
     tokens.add(f"blower_kind.{equipment.blower_kind or 'unknown'}")
     tokens.add(f"arrangement.{equipment.arrangement}")
     if equipment.boundary_assumed:

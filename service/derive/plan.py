@@ -32,6 +32,6 @@ def derive(sheet: Worksheet) -> None:
     derive_air(sheet)
     derive_pressure(sheet)
     derive_instruments(sheet)
-    if "blower.on" in sheet.observations:
+    if sheet.blower_on:
         for step in STEPS_WITH_BLOWER_ON:
             step(sheet)

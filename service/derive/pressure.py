@@ -39,7 +39,8 @@ class PressureNetwork:
                 links.setdefault((reading.low, reading.location), []).append(reading)
         self.links: dict[str, dict[str, Rise]] = {}
         for (low, high), found in links.items():
-            rise = Rise(mean([reading.measured for reading in found]), tuple(reading.key for reading in found))
+            keys = tuple(reading.key for reading in found)
+            rise = Rise(mean([reading.measured for reading in found], f"{keys[0]}.scatter"), keys)
             self._join(low, high, rise)
 
     def _join(self, low: str, high: str, rise: Rise) -> None:
@@ -103,7 +104,7 @@ def derive_pressure(sheet: Worksheet) -> None:
     """External static pressure, drops, shares, and the checks of sign and closure."""
     network = PressureNetwork(sheet.readings)
     _largest(sheet)
-    if sheet.state.blower == "off":
+    if not sheet.blower_on:
         return
     _signs(sheet)
     _closure(sheet, network)
@@ -161,23 +162,21 @@ def _external(sheet: Worksheet, network: PressureNetwork) -> Measured | None:
     entering, leaving = boundary(sheet)
     rise = network.rise(entering, leaving)
     name = "external_static_pressure"
-    if rise is None:
+    if rise is None or not rise.keys:
         missing = [
             f"static_pressure {station_words(sheet, station)}"
             for station in (entering, leaving)
             if station not in network.links.get(AMBIENT, {}) and station != AMBIENT
-        ]
+        ] or ["an air path with parts outside the rating boundary"]
         sheet.lack(name, *missing)
         sheet.lack("external_static_pressure_to_rating", *missing)
-        blower = sheet.index("blower")
-        names = [gap(sheet, index) for index in range(1, len(sheet.path))]
-        read = {reading.location for reading in sheet.of_kind("static_pressure")}
-        if blower is not None and read & set(names[:blower]) and read & set(names[blower:]):
+        if _spans_blower(sheet, network):
             sheet.observations.add("external_static_pressure.elsewhere")
         return None
-    direct = leaving in network.links.get(entering, {})
     by_statics = all(station == AMBIENT or station in network.links.get(AMBIENT, {}) for station in (entering, leaving))
-    if direct or by_statics:
+    if AMBIENT not in (entering, leaving) and leaving in network.links.get(entering, {}):
+        method = "pressure difference read across the rating boundary"
+    elif by_statics:
         method = "difference of the static pressures at the rating boundary"
     else:
         method = "static pressures read elsewhere, carried to the rating boundary with measured drops"
@@ -187,13 +186,23 @@ def _external(sheet: Worksheet, network: PressureNetwork) -> Measured | None:
     if rated is None:
         sheet.lack("external_static_pressure_to_rating", "rated_maximum_external_static_pressure")
     else:
-        sheet.record(
+        sheet.attempt(
             "external_static_pressure_to_rating",
-            ratio(total, rated),
             "external static pressure over the rated maximum",
             (name, "rating.maximum_external_static_pressure"),
+            lambda: ratio(total, rated),
         )
     return total
+
+
+def _spans_blower(sheet: Worksheet, network: PressureNetwork) -> bool:
+    """Whether readings join some station before the blower to one after it."""
+    blower = sheet.index("blower")
+    if blower is None:
+        return False
+    before = [gap(sheet, index) for index in range(1, blower + 1)]
+    after = [gap(sheet, index) for index in range(blower + 1, len(sheet.path))]
+    return any(network.rise(low, high) is not None for low in before for high in after)
 
 
 def _drops(sheet: Worksheet, network: PressureNetwork) -> None:
@@ -220,13 +229,17 @@ def _ducts(sheet: Worksheet, network: PressureNetwork) -> None:
         ducts = [index for index in indices if sheet.path[index].kind in DUCT_KINDS]
         if not ducts:
             continue
-        if ducts[-1] - ducts[0] + 1 != len(ducts):
-            continue
-        drop = network.rise(gap(sheet, ducts[-1] + 1), gap(sheet, ducts[0]))
-        if drop is None or not drop.keys:
-            sheet.lack(name, words)
+        # Something in between, such as a filter behind the grille, belongs to neither side: sum the pieces.
+        starts = [index for index in ducts if index - 1 not in ducts]
+        ends = [index + 1 for index in ducts if index + 1 not in ducts]
+        pieces = [network.rise(gap(sheet, end), gap(sheet, start)) for start, end in zip(starts, ends, strict=True)]
+        found = [piece for piece in pieces if piece is not None and piece.keys]
+        if len(found) < len(pieces):
+            sheet.lack(name, words if len(pieces) == 1 else "static_pressure at both ends of each duct")
         else:
-            sheet.record(name, drop.measured, "pressure before minus pressure after", drop.keys)
+            total = combine(*((1.0, piece.measured) for piece in found))
+            keys = tuple(key for piece in found for key in piece.keys)
+            sheet.record(name, total, "pressure before minus pressure after", keys)
 
 
 def _shares(sheet: Worksheet, total: Measured | None) -> None:

@@ -7,7 +7,8 @@ an error source are thereby correlated, with sign.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 
 from service.errors import OutOfRange
 from service.model.quantity import Measured
@@ -20,18 +21,22 @@ def propagate(function: Callable[..., float], *inputs: Measured) -> Measured:
 
     Raises
     ------
-    OutOfRange : the function refuses the values themselves, or a step on either side of an input
+    OutOfRange : the function refuses the values themselves, or a step on either side of an input; or the numbers
+        are too large or too small to compute with
     """
     values = [entry.value for entry in inputs]
-    value = function(*values)
     terms: dict[str, float] = {}
-    for index, entry in enumerate(inputs):
-        step = entry.uncertainty
-        if step == 0.0:
-            continue
-        slope = _slope(function, values, index, step, value)
-        for source, term in entry.terms.items():
-            terms[source] = terms.get(source, 0.0) + slope * term
+    try:
+        value = function(*values)
+        for index, entry in enumerate(inputs):
+            step = entry.uncertainty
+            if step == 0.0:
+                continue
+            slope = _slope(function, values, index, step, value)
+            for source, term in entry.terms.items():
+                terms[source] = terms.get(source, 0.0) + slope * term
+    except (OverflowError, ZeroDivisionError):
+        raise OutOfRange("result", math.inf, -math.inf, math.inf) from None
     return Measured(value, terms)
 
 
@@ -71,12 +76,20 @@ def difference(minuend: Measured, subtrahend: Measured) -> Measured:
     return combine((1.0, minuend), (-1.0, subtrahend))
 
 
-def mean(entries: list[Measured]) -> Measured:
-    """Plain mean of repeated readings."""
+def mean(entries: Sequence[Measured], scatter: str) -> Measured:
+    """Plain mean of repeated readings; `scatter` names the error source of their disagreement.
+
+    Its standard uncertainty is that of the mean of a few observations (JCGM 100:2008, 4.2.3), on top of what the
+    readings share: repeats that contradict each other make the mean doubtful, not sure.
+    """
     if len(entries) == 1:
         return entries[0]
-    share = 1.0 / len(entries)
-    return combine(*((share, entry) for entry in entries))
+    count = len(entries)
+    centre = combine(*((1.0 / count, entry) for entry in entries))
+    squares = sum((entry.value - centre.value) ** 2 for entry in entries)
+    if squares == 0.0:
+        return centre
+    return Measured(centre.value, {**centre.terms, scatter: math.sqrt(squares / (count * (count - 1)))})
 
 
 def product(first: Measured, second: Measured) -> Measured:
@@ -96,10 +109,11 @@ def ratio(numerator: Measured, denominator: Measured) -> Measured:
     """
     if denominator.value == 0.0:
         raise OutOfRange("denominator", 0.0, float("-inf"), float("inf"))
-    value = numerator.value / denominator.value
-    terms = {source: term / denominator.value for source, term in numerator.terms.items()}
+    divisor = denominator.value
+    value = numerator.value / divisor
+    terms = {source: term / divisor for source, term in numerator.terms.items()}
     for source, term in denominator.terms.items():
-        terms[source] = terms.get(source, 0.0) - value * term / denominator.value
+        terms[source] = terms.get(source, 0.0) - value * term / divisor
     return Measured(value, terms)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 
 from service.derive.propagate import mean
@@ -19,6 +20,8 @@ class Worksheet:
         lacking: quantity name -> what is missing for it. A quantity that does not apply to the context is in
             neither, so nothing is said of it.
         observations: yes-or-no tokens that hold.
+        blower_on: whether air was moved; a system that is off moves none.
+        return_humidity: humidity ratio of the return air, read or taken as usual; None without a barometric pressure.
     """
 
     def __init__(self, visit: Visit, ruleset: Ruleset, state: State, area: str | None) -> None:
@@ -29,6 +32,9 @@ class Worksheet:
         self.quantities: dict[str, Quantity] = {}
         self.lacking: dict[str, tuple[str, ...]] = {}
         self.observations: set[str] = set()
+        self.blower_on = state.blower == "on" and state.mode != "off"
+        self.return_humidity: Measured | None = None
+        self._measured: dict[str, Measured] = {}
         self.readings = [reading for reading in visit.readings if self._belongs(reading)]
         self._by_kind: dict[str, list[Reading]] = {}
         for reading in self.readings:
@@ -56,7 +62,8 @@ class Worksheet:
         for location in locations:
             here = [reading for reading in found if reading.location == location]
             if here:
-                return mean([r.measured for r in here]), tuple(r.key for r in here), location
+                keys = tuple(r.key for r in here)
+                return mean([r.measured for r in here], f"{keys[0]}.scatter"), keys, location
         return None
 
     # Path ------------------------------------------------------------------------------------------------------
@@ -74,18 +81,29 @@ class Worksheet:
 
     def get(self, name: str) -> Measured | None:
         """A quantity worked out before, or None."""
-        quantity = self.quantities.get(name)
-        return None if quantity is None else quantity.measured
+        return self._measured.get(name)
 
     def record(
         self, name: str, measured: Measured, method: str, inputs: Iterable[str], subject: str | None = None
     ) -> Measured:
-        """Keep a quantity; with a subject, further ones of that name stand beside the first."""
-        key = name if name not in self.quantities else f"{name}:{subject}"
+        """Keep a quantity; with a subject, further ones of that name stand beside the first.
+
+        Raises
+        ------
+        OutOfRange : value or uncertainty is not a finite number; cannot happen to sums of readings
+        """
+        uncertainty = measured.uncertainty
+        if not (math.isfinite(measured.value) and math.isfinite(uncertainty)):
+            raise OutOfRange(name, measured.value, -math.inf, math.inf)
+        key = name
+        if name in self.quantities:
+            key = f"{name}:{subject}"
+        else:
+            self._measured[name] = measured
         self.quantities[key] = Quantity(
             name=name,
             value=measured.value,
-            uncertainty=measured.uncertainty,
+            uncertainty=uncertainty,
             method=method,
             inputs=tuple(inputs),
             terms=dict(measured.terms),
@@ -109,11 +127,10 @@ class Worksheet:
     ) -> Measured | None:
         """Keep what the function works out; where the physics refuses the values, say so as what is lacking."""
         try:
-            measured = function()
+            return self.record(name, function(), method, inputs, subject)
         except OutOfRange as error:
-            self.lack(name, f"readings within the range of the method ({error})")
+            self.lack(name, f"readings that can be true together ({error.name.replace('_', ' ')} is out of range)")
             return None
-        return self.record(name, measured, method, inputs, subject)
 
     def assumption(self, name: str) -> Measured:
         """An assumed value with its own error source, in the unit the assumption is stated in."""
