@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
-
 from service.derive.air import heat_sources, supply_density
 from service.derive.airflow import blower_density, fan_table, table_of, table_power
 from service.derive.propagate import product, propagate, ratio, with_tolerance
@@ -174,9 +172,7 @@ def derive_instruments(sheet: Worksheet) -> None:
     if sheet.visit.visited_at is None:
         sheet.lack("time_since_calibration", "visited_at")
         return
-    oldest, key = min(dated)
-    age = sheet.visit.visited_at.date() - oldest
-    seconds = max(age, datetime.timedelta(0)).total_seconds()
-    sheet.record(
-        "time_since_calibration", Measured(seconds), "visit date minus calibration date", (f"instrument.{key}",)
-    )
+    ages = [((sheet.visit.visited_at.date() - day).total_seconds(), key) for day, key in dated]
+    # A date after the visit is a mistake, and outweighs how old the others are.
+    age, key = min(ages) if min(ages)[0] < 0.0 else max(ages)
+    sheet.record("time_since_calibration", Measured(age), "visit date minus calibration date", (f"instrument.{key}",))

@@ -32,6 +32,13 @@ READING_DIMENSIONS = {
     "station_pressure": "absolute_pressure",
 }
 """Reading kind -> dimension of its value."""
+CLASS_OF_METHOD = {
+    "flow_grid": "flow_grid",
+    "flow_hood": "flow_hood",
+    "powered_hood": "powered_hood",
+    "traverse": "anemometer",
+}
+"""How an airflow was taken -> class of instrument whose usual accuracy holds for it."""
 
 
 class Accuracy(msgspec.Struct, frozen=True):
@@ -41,10 +48,15 @@ class Accuracy(msgspec.Struct, frozen=True):
     floor: float
     resolution: float
     zero_unchecked: float
+    scale_zero: float = 0.0
+
+    def scale_error(self, value: float) -> float:
+        """Largest scale error at this reading, signed as the reading counted from the zero of the scale it is on."""
+        return self.share * (value - self.scale_zero)
 
     def limit(self, value: float) -> float:
         """Largest error the maker admits at this reading."""
-        return max(self.share * abs(value), self.floor)
+        return max(abs(self.scale_error(value)), self.floor)
 
 
 def error_dimension(kind: str) -> str:
@@ -62,6 +74,7 @@ class Instruments:
         self.set_aside: list[SetAside] = []
         self.declared: dict[str, wire.Instrument] = {}
         self.uses: dict[str, InstrumentUse] = {}
+        self._places: dict[str, int] = {}
         self._defaults = {kind: entry for entry in ruleset.instruments.values() for kind in entry.reading_kinds}
         for index, instrument in enumerate(declared):
             pointer = f"#/instruments/{index}"
@@ -71,6 +84,7 @@ class Instruments:
                 )
                 continue
             self.declared[instrument.id] = instrument
+            self._places[instrument.id] = index
             self.uses[instrument.id] = self._use(instrument, pointer)
 
     def _aside(self, pointer: str, code: str, detail: str, remedy: str) -> None:
@@ -96,32 +110,36 @@ class Instruments:
                 )
         return InstrumentUse(instrument.id, True, offset, check.corrected, calibrated)
 
-    def accuracy(self, reading: wire.AnyReading, kind: str, pointer: str) -> Accuracy:
-        """Accuracy that holds for a reading: its own, its instrument's, or the default of the instrument's class."""
+    def accuracy(self, reading: wire.AnyReading, kind: str, pointer: str, scale_zero: float) -> Accuracy:
+        """Accuracy that holds for a reading: its own, its instrument's, or the default of the instrument's class.
+
+        `scale_zero` is the SI value of zero in the reading's unit: a share of a reading in degC counts from 0 degC.
+        """
         declared = None if reading.instrument is UNSET else self.declared.get(reading.instrument)
-        default = self._default(declared, kind)
+        method = reading.method if isinstance(reading, wire.AirflowReading) else None
+        default = self._default(declared, kind, method)
         stated = self._stated(reading.accuracy, kind, f"{pointer}/accuracy")
         if stated is None and declared is not None:
-            place = list(self.declared).index(declared.id)
-            stated = self._stated(declared.accuracy, kind, f"#/instruments/{place}/accuracy")
-        zero = self._si(kind, default.zero_unchecked, default) if default else 0.0
+            stated = self._stated(declared.accuracy, kind, f"#/instruments/{self._places[declared.id]}/accuracy")
+        zero = self._si(default.zero_unchecked, default) if default else 0.0
         if stated is not None:
-            return Accuracy(*stated, zero)
+            return Accuracy(*stated, zero, scale_zero)
         if default is None:
             return Accuracy(0.0, 0.0, 0.0, 0.0)
-        return Accuracy(
-            default.share, self._si(kind, default.floor, default), self._si(kind, default.resolution, default), zero
-        )
+        floor, resolution = self._si(default.floor, default), self._si(default.resolution, default)
+        return Accuracy(default.share, floor, resolution, zero, scale_zero)
 
-    def _default(self, declared: wire.Instrument | None, kind: str) -> Instrument | None:
-        own = None if declared is None else self._ruleset.instruments.get(declared.kind)
-        if own is not None and kind in own.reading_kinds:
-            return own
-        if own is not None and own.dimension == error_dimension(kind):
-            return own
+    def _default(self, declared: wire.Instrument | None, kind: str, method: str | None) -> Instrument | None:
+        """By the instrument's class, else by the method of an airflow reading, else by the kind of reading."""
+        classes = self._ruleset.instruments
+        dimension = error_dimension(kind)
+        for name in (None if declared is None else declared.kind, CLASS_OF_METHOD.get(method or "")):
+            own = None if name is None else classes.get(name)
+            if own is not None and (kind in own.reading_kinds or own.dimension == dimension):
+                return own
         return self._defaults.get(kind)
 
-    def _si(self, kind: str, number: float, default: Instrument) -> float:
+    def _si(self, number: float, default: Instrument) -> float:
         return self._units.difference_to_si(default.dimension, number, default.unit)
 
     def _stated(
@@ -152,8 +170,8 @@ def error_terms(
     terms: dict[str, float] = {}
     limit = accuracy.limit(value)
     if limit > 0.0:
-        if accuracy.share * abs(value) > accuracy.floor:
-            terms[f"{instrument}.scale"] = math.copysign(limit, value) / math.sqrt(3.0)
+        if limit > accuracy.floor:
+            terms[f"{instrument}.scale"] = accuracy.scale_error(value) / math.sqrt(3.0)
         else:
             terms[f"{instrument}.zero"] = orientation * limit / math.sqrt(3.0)
     if zero_unchecked and accuracy.zero_unchecked > 0.0:

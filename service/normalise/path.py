@@ -10,6 +10,9 @@ from service.model.ruleset import Ruleset
 from service.model.visit import AMBIENT, Element, SetAside
 from service.wire import request as wire
 
+OUTLET = "outlet"
+"""The open end downstream: its pressure is the room's, its air is not."""
+
 
 class AirPath:
     """The path of one visit's equipment, with everything that could not be used of what the client said of it."""
@@ -83,30 +86,32 @@ class AirPath:
         self.set_aside.append(SetAside(pointer, code, detail, remedy))
 
     def gap(self, index: int) -> str:
-        """Station between elements `index - 1` and `index`; the ambient air at both ends."""
+        """Station between elements `index - 1` and `index`; ambient air before the first, `OUTLET` after the last."""
         if 0 < index < len(self.elements):
             return f"{self.elements[index - 1].name}|{self.elements[index].name}"
-        return AMBIENT
+        return AMBIENT if index == 0 else OUTLET
 
     def station(self, location: str) -> str | None:
         """Canonical station of a trade name or of `before.<element>` / `after.<element>`; None if there is none."""
         side, _, name = location.partition(".")
         if side in ("before", "after") and name:
-            return self._beside(side, name)
+            return self._beside(side, self._named(name))
         entry = self._ruleset.stations.get(location)
         if entry is None:
             return None
         for side, kinds in (("before", entry.before), ("after", entry.after)):
             for kind in kinds:
-                found = self._beside(side, kind)
-                if found is not None:
-                    return found
+                places = [i for i, e in enumerate(self.elements) if e.kind == kind]
+                if places:
+                    return self._beside(side, places)
         return None
 
-    def _beside(self, side: str, name: str) -> str | None:
-        places = [i for i, e in enumerate(self.elements) if e.name == name] or [
-            i for i, e in enumerate(self.elements) if e.kind == name
-        ]
+    def _named(self, name: str) -> list[int]:
+        """Places of the element of that name, or of all of that kind."""
+        own = [i for i, e in enumerate(self.elements) if e.name == name]
+        return own or [i for i, e in enumerate(self.elements) if e.kind == name]
+
+    def _beside(self, side: str, places: list[int]) -> str | None:
         if not places:
             return None
         return self.gap(places[0]) if side == "before" else self.gap(places[-1] + 1)

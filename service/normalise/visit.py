@@ -24,7 +24,7 @@ from service.model.visit import (
     Visit,
 )
 from service.normalise.accuracy import READING_DIMENSIONS, Accuracy, Instruments, error_terms
-from service.normalise.path import AirPath
+from service.normalise.path import OUTLET, AirPath
 from service.physics import steady
 from service.physics.air import STANDARD_AIR_DENSITY
 from service.wire import request as wire
@@ -161,7 +161,7 @@ class _Normaliser:
         state = self._state_of(entry, kind, location, pointer)
         if isinstance(state, UnsetType):
             return None
-        accuracy = self.instruments.accuracy(entry, kind, pointer)
+        accuracy = self.instruments.accuracy(entry, kind, pointer, self.units.to_si(dimension, 0.0, entry.value.unit))
         orientation = -1.0 if isinstance(entry, wire.StaticPressureReading) and entry.probe_port == "reference" else 1.0
         use = None
         instrument = key
@@ -179,9 +179,17 @@ class _Normaliser:
         steadiness = None
         repeatability: dict[str, float] = {}
         if entry.samples is not UNSET:
-            value, steadiness, repeatability = self._settle(
-                entry.samples, entry.value.unit, dimension, accuracy, value, key
-            )
+            stated = value
+            value, steadiness, repeatability = self._settle(entry.samples, entry.value.unit, dimension, accuracy, key)
+            slack = max(accuracy.limit(stated), accuracy.resolution)
+            ends = [self.units.to_si(dimension, end(entry.samples.values), entry.value.unit) for end in (min, max)]
+            if not ends[0] - slack <= stated <= ends[1] + slack:
+                self._aside(
+                    f"{pointer}/value",
+                    "value_not_of_series",
+                    "The value lies outside its own samples; the mean of the samples was taken instead.",
+                    "Send the mean of the samples as the value, in the same unit.",
+                )
         gauge = dimension == "gauge_pressure"
         if gauge and use is not None and use.zero_offset is not None and not use.offset_corrected:
             value -= orientation * use.zero_offset
@@ -236,18 +244,26 @@ class _Normaliser:
         if station is None:
             self._unknown_location(entry.location, f"{pointer}/location")
             return None
+        if station == OUTLET:
+            self._aside(
+                f"{pointer}/location",
+                "open_end",
+                "This is where the air path ends; air there is mixing with the room's.",
+                "Name a station between two elements, such as supply_register; add to the air path what follows.",
+            )
+            return None
         return station, None
 
     def _station(self, name: str, pointer: str) -> str | None:
         station = self.path.station(name)
         if station is None:
             self._unknown_location(name, pointer)
-        elif station == AMBIENT:
+        elif station in (AMBIENT, OUTLET):
             self._aside(
                 pointer,
                 "open_end",
                 "This is the open end of the air path, where static pressure is the reference itself.",
-                "Name a station between two elements of the air path.",
+                "Name a station between two elements; add to the air path what is missing of it.",
             )
             return None
         return station
@@ -256,7 +272,7 @@ class _Normaliser:
         self._aside(pointer, "unknown_location", "The air path has no such station or place.", self.path.remedy(name))
 
     def _settle(
-        self, samples: wire.Samples, unit: str, dimension: str, accuracy: Accuracy, value: float, key: str
+        self, samples: wire.Samples, unit: str, dimension: str, accuracy: Accuracy, key: str
     ) -> tuple[float, Steadiness, dict[str, float]]:
         """Settled value, what the series says, and the error terms of its scatter and drift."""
         series = [self.units.to_si(dimension, sample, unit) for sample in samples.values]
@@ -379,8 +395,16 @@ class _Normaliser:
         blower = equipment.blower
         if blower is not UNSET:
             ratings["blower_phases"] = Measured(float(blower.phases))
-            if blower.power_factor is not UNSET and blower.power_factor > 0.0:
-                ratings["blower_power_factor"] = Measured(blower.power_factor)
+            if blower.power_factor is not UNSET:
+                if blower.power_factor > 0.0:
+                    ratings["blower_power_factor"] = Measured(blower.power_factor)
+                else:
+                    self._aside(
+                        f"{base}/blower/power_factor",
+                        "rating_not_positive",
+                        "A power factor must be above zero; it was left out.",
+                        "Give it as a share, such as 0.82.",
+                    )
         filter_ = equipment.filter
         if filter_ is not UNSET and filter_.width is not UNSET and filter_.height is not UNSET:
             width = self._si("length", filter_.width, f"{base}/filter/width")
