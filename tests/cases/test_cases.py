@@ -109,3 +109,10 @@ def test_a_name_that_no_reading_answers_to_is_refused(field: str) -> None:
     case = msgspec.structs.replace(base, **{"set": {}, "remove": [], field: value})
     with pytest.raises(LookupError, match="nowhere"):
         changed(visit(RULES, base.visit), case)
+
+
+def test_no_visit_lies_unused() -> None:
+    written = {path.stem for path in (RULES / "cases" / "visits").glob("*.json")}
+    used = {case.visit for file in CASE_FILES.values() for case in file.case}
+    assert written - used == set()
+    assert {name for name in used if not name.startswith("healthy/")} <= written
