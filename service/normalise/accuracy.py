@@ -1,8 +1,10 @@
 """Instrument accuracy as independent error sources.
 
 A maker's accuracy, plus or minus a share of the reading or a floor, whichever is larger, is taken as a rectangular
-distribution: its standard uncertainty is the limit over the square root of 3 (JCGM 100:2008, 4.3.7). Where the floor
-rules, it is an offset common to everything the instrument reads; where the share rules, a scale error common to it.
+distribution: its standard uncertainty is the limit over the square root of 3 (JCGM 100:2008, 4.3.7). Which error it
+is, the maker does not say; floor and share are read as an offset and a scale error, each common to everything the
+instrument reads, and the limit is split between them as they stand to each other. Taking the larger alone would let
+the difference of two small readings of one gauge cancel all error but its resolution.
 Resolution is independent from reading to reading: step over the square root of 12.
 """
 
@@ -170,10 +172,13 @@ def error_terms(
     terms: dict[str, float] = {}
     limit = accuracy.limit(value)
     if limit > 0.0:
-        if limit > accuracy.floor:
-            terms[f"{instrument}.scale"] = accuracy.scale_error(value) / math.sqrt(3.0)
-        else:
-            terms[f"{instrument}.zero"] = orientation * limit / math.sqrt(3.0)
+        # Both parts at once, in the proportion the maker states them, together no more than the limit.
+        scale = accuracy.scale_error(value)
+        share = limit / math.hypot(scale, accuracy.floor) / math.sqrt(3.0)
+        if scale != 0.0:
+            terms[f"{instrument}.scale"] = share * scale
+        if accuracy.floor > 0.0:
+            terms[f"{instrument}.zero"] = share * orientation * accuracy.floor
     if zero_unchecked and accuracy.zero_unchecked > 0.0:
         terms[f"{instrument}.zero_unchecked"] = orientation * accuracy.zero_unchecked / math.sqrt(3.0)
     if accuracy.resolution > 0.0:
