@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 from litestar import Response, Router, get
 from litestar.handlers import HTTPRouteHandler
-from litestar.params import Parameter
+from litestar.params import PathParameter
 
 from service.api.exchange import AnyRequest, answer_unless_held, negotiated, serving
 from service.api.problems import ProblemRaised
@@ -22,8 +22,8 @@ from service.wire.response import (
     TermList,
 )
 
-Version = Annotated[str, Parameter(description="Version of an installed ruleset.")]
-RuleId = Annotated[str, Parameter(description="Id of a rule, as the ruleset lists it.")]
+Version = Annotated[str, PathParameter(description="Version of an installed ruleset.")]
+RuleId = Annotated[str, PathParameter(description="Id of a rule, as the ruleset lists it.")]
 
 
 @get("/", operation_id="list_rulesets", summary="List installed versions of the rules")

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import msgspec
 from litestar import Response, Router, get
-from litestar.params import Parameter
+from litestar.params import PathParameter
 
 from service.api.exchange import JSON, AnyRequest, answer_unless_held, negotiated, serving
 from service.api.problems import KINDS, ProblemRaised
@@ -23,9 +23,9 @@ PAGE_POLICY = (
 STATIC = Path(__file__).parent / "static"
 
 _FILES = {
-    "swagger-ui-bundle.js": "text/javascript; charset=utf-8",
-    "swagger-ui.css": "text/css; charset=utf-8",
-    "start.js": "text/javascript; charset=utf-8",
+    "swagger-ui-bundle.js": "text/javascript",
+    "swagger-ui.css": "text/css",
+    "start.js": "text/javascript",
 }
 
 PAGE = b"""<!doctype html>
@@ -51,11 +51,13 @@ PAGE = b"""<!doctype html>
 async def page() -> Response[bytes]:
     """The contract to read and try."""
     headers = {"content-security-policy": PAGE_POLICY, "cache-control": "no-cache"}
-    return Response(PAGE, media_type="text/html; charset=utf-8", headers=headers)
+    return Response(PAGE, media_type="text/html", headers=headers)
 
 
 @get("/docs/{name:str}", include_in_schema=False)
-async def file(request: AnyRequest, name: str) -> Response[bytes]:
+async def file(
+    request: AnyRequest, name: Annotated[str, PathParameter(description="Name of the file.")]
+) -> Response[bytes]:
     """A script or style of the page."""
     if name not in _FILES:
         raise ProblemRaised("not_found", "the page has no such file")
@@ -104,7 +106,7 @@ async def list_problems(request: AnyRequest) -> Response[ProblemKindList]:
 
 @get("/{problem_code:str}", operation_id="get_problem", summary="Read what a kind of problem means")
 async def get_problem(
-    request: AnyRequest, problem_code: Annotated[str, Parameter(description="Last part of a problem's `type`.")]
+    request: AnyRequest, problem_code: Annotated[str, PathParameter(description="Last part of a problem's `type`.")]
 ) -> Response[ProblemKind]:
     """Reads what a kind of problem means and what to do about it; its address is the `type` of such problems."""
     if problem_code not in KINDS:

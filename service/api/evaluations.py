@@ -7,7 +7,7 @@ from uuid import UUID
 
 import msgspec
 from litestar import Response, Router, get, post
-from litestar.params import Parameter
+from litestar.params import PathParameter
 
 from service.api.access import authorised
 from service.api.exchange import AnyRequest, answer, answer_unless_held, negotiated, read_body, serving
@@ -28,7 +28,7 @@ from service.wire.response import (
     RulesetReference,
 )
 
-EvaluationId = Annotated[UUID, Parameter(description="`id` of a kept evaluation.")]
+EvaluationId = Annotated[UUID, PathParameter(description="`id` of a kept evaluation.")]
 
 _kept_decoder = msgspec.json.Decoder(Evaluation)
 _request_decoder = msgspec.json.Decoder(EvaluationRequest)

@@ -1,0 +1,174 @@
+"""Tests the running service against its own contract with generated requests: `python -m tests.contract.run`.
+
+Starts a PostgreSQL server, migrates it, makes two tenants with a key each, serves on a real socket and runs
+schemathesis with every check and all four phases. Fails on a finding, on a warning, when a phase or an operation was
+left out, and when the stateful phase or the check of object-level authorisation had nothing to work on.
+
+Exit status: 0 nothing found; 1 something found; 2 the check could not be carried out as it must.
+"""
+
+import argparse
+import collections
+import contextlib
+import json
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from service.store.embedded import embedded_server
+from service.store.keys import create_key, create_tenant
+from service.store.migrate import migrate
+
+ROOT = Path(__file__).parents[2]
+CONFIGURATION = ROOT / "openapi" / "schemathesis.toml"
+PHASES = ("examples", "coverage", "fuzzing", "stateful")
+TENANTS = {"tenant-a", "tenant-b"}
+FEWEST_CASES = 1000
+"""Generated requests below which a run is taken to have gone wrong."""
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(description="Test the service against its contract with generated requests.")
+    parser.add_argument("--max-examples", type=int, help="most requests an operation and phase, in place of the file's")
+    parser.add_argument("--report", type=Path, help="keep the report of the run in this file (NDJSON)")
+    asked = parser.parse_args(arguments)
+    began = time.monotonic()
+    with tempfile.TemporaryDirectory(prefix="airside-contract-") as name:
+        folder = Path(name)
+        report = asked.report or folder / "report.ndjson"
+        with embedded_server(folder / "database") as server:
+            url = server.database_url
+            migrate(url)
+            keys = {
+                tenant: create_key(url, create_tenant(url, tenant, units), "contract check").secret
+                for tenant, units in (("tenant-a", "ip"), ("tenant-b", "si"))
+            }
+            with serving(url, folder / "service.log") as address:
+                status = schemathesis(address, keys, folder, report, asked.max_examples)
+        counts, gaps = read_report(report)
+    for phase, cases in sorted(counts.items()):
+        print(f"{phase}: {cases} requests")
+    print(f"contract check: {sum(counts.values())} requests in {time.monotonic() - began:.0f} s")
+    for gap in gaps:
+        print(f"contract check: {gap}", file=sys.stderr)
+    return 2 if gaps else int(status != 0)
+
+
+@contextlib.contextmanager
+def serving(database_url: str, log: Path) -> Iterator[str]:
+    """The service on a free port of this machine; its address."""
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    command = [
+        *(sys.executable, "-m", "granian", "--interface", "asgi", "--factory", "service.app:application"),
+        *("--host", "127.0.0.1", "--port", str(port), "--workers", "1", "--http", "1", "--no-ws"),
+    ]
+    environment = {**os.environ, "DATABASE_URL": database_url}
+    with (
+        log.open("wb") as output,
+        subprocess.Popen(command, cwd=ROOT, env=environment, stdout=output, stderr=subprocess.STDOUT) as process,
+    ):
+        try:
+            address = f"http://127.0.0.1:{port}"
+            _wait_until_ready(address, process, log)
+            yield address
+        finally:
+            process.terminate()
+            try:
+                process.wait(15)
+            except subprocess.TimeoutExpired:
+                process.kill()
+
+
+def _wait_until_ready(address: str, process: "subprocess.Popen[bytes]", log: Path) -> None:
+    for _ in range(150):
+        with contextlib.suppress(urllib.error.URLError, ConnectionError):
+            urllib.request.urlopen(f"{address}/health/ready", timeout=2).close()  # raises unless 2xx
+            return
+        if process.poll() is not None:
+            break
+        time.sleep(0.2)
+    raise SystemExit(f"the service does not start:\n{log.read_text()[-3000:]}")
+
+
+def schemathesis(address: str, keys: dict[str, str], folder: Path, report: Path, max_examples: int | None) -> int:
+    """Run it; its exit status."""
+    identities = folder / "keys.json"
+    identities.write_text(
+        json.dumps(
+            {
+                "auth": [
+                    {"name": tenant, "fixedHeaders": [{"name": "Authorization", "value": f"Bearer {secret}"}]}
+                    for tenant, secret in keys.items()
+                ]
+            }
+        )
+    )
+    command = [
+        *(sys.executable, "-m", "schemathesis.cli", "--config-file", str(CONFIGURATION)),
+        *("run", f"{address}/openapi.json", "--checks", "all"),
+        *("--phases", "examples,coverage,fuzzing,stateful", "--report-ndjson-path", str(report)),
+        *(("--max-examples", str(max_examples)) if max_examples else ()),
+    ]
+    environment = {**os.environ, "AIRSIDE_CONTRACT_KEYS": str(identities)}
+    return subprocess.run(command, cwd=folder, env=environment, check=False).returncode
+
+
+def read_report(report: Path) -> tuple[dict[str, int], list[str]]:
+    """Requests by phase, and what the run left out."""
+    counts: collections.Counter[str] = collections.Counter()
+    finished: dict[str, str] = {}
+    operations: dict[str, set[str]] = collections.defaultdict(set)
+    identities: set[str] = set()
+    probed: collections.Counter[str] = collections.Counter()
+    with report.open() as lines:
+        for line in lines:
+            ((event, content),) = json.loads(line).items()
+            if event == "PhaseFinished":
+                finished[content["phase"]["name"]] = content["status"]
+            elif event == "ScenarioFinished":
+                phase, scenario = content["phase"], content["recorder"]
+                cases: dict[str, Any] = scenario.get("cases", {})
+                counts[phase] += len(cases)
+                for identifier, case in cases.items():
+                    request = case["value"]
+                    operations[phase].add(f"{request['method']} {request['path']}")
+                    identity = request.get("auth_identity")
+                    identities |= {identity} if identity else set()
+                    owner = cases.get(case.get("parent_id"), {}).get("value", {})
+                    if (
+                        "{evaluation_id}" in request["path"]
+                        and owner.get("path") == request["path"]
+                        and {identity, owner.get("auth_identity")} == TENANTS
+                    ):
+                        status = (scenario["interactions"][identifier].get("response") or {}).get("status_code")
+                        probed[f"{request['path']} {status}"] += 1
+    gaps = [
+        f"the {phase} phase did not run to its end: {finished.get(phase, 'absent')}"
+        for phase in PHASES
+        if finished.get(phase) not in ("success", "failure")
+    ]
+    contract = json.loads((ROOT / "openapi" / "openapi.json").read_bytes())
+    declared = {f"{method.upper()} {path}" for path, item in contract["paths"].items() for method in item}
+    missing = declared - set().union(*operations.values())
+    gaps += [f"{operation} was never called" for operation in sorted(missing)]
+    if identities != TENANTS:
+        gaps.append(f"requests were sent as {sorted(identities)}, not as both {sorted(TENANTS)}")
+    for path in ("/v1/evaluations/{evaluation_id}", "/v1/evaluations/{evaluation_id}/trace"):
+        if not probed[f"{path} 404"]:
+            gaps.append(f"no evaluation of one tenant was asked for by the other under {path}: {dict(probed)}")
+    if counts.total() < FEWEST_CASES:
+        gaps.append(f"only {counts.total()} requests were made")
+    return counts, gaps
+
+
+if __name__ == "__main__":
+    sys.exit(main())
