@@ -93,6 +93,7 @@ class _Explanation:
         rules = sorted((r for r in rules if r.severity is not None), key=lambda r: (-_rank(r.severity), r.id))
         first = rules[0]
         evidence = self._ordered(_unique(token for rule in rules for token in self._evidence(rule, set())))
+        causes = self._causes(_unique(cause for rule in rules for cause in rule.causes))
         assert first.severity is not None
         return Finding(
             code=first.concludes or first.id,
@@ -104,9 +105,9 @@ class _Explanation:
             rules=tuple(sorted(rule.id for rule in rules)),
             evidence=evidence,
             certainty=self._certainty(evidence),
-            causes=self._causes(_unique(cause for rule in rules for cause in rule.causes)),
+            causes=causes,
             next_readings=_unique(name for rule in rules for name in rule.next_readings),
-            cautions=self._cautions(rules),
+            cautions=self._cautions(rules, causes),
             sources=self._sources(rules, evidence),
             known_false_alarms=_unique(text for rule in rules for text in rule.known_false_alarms),
         )
@@ -135,11 +136,9 @@ class _Explanation:
         ]
         return min(probabilities) if probabilities else None
 
-    def _cautions(self, rules: Sequence[Diagnosis]) -> tuple[str, ...]:
+    def _cautions(self, rules: Sequence[Diagnosis], causes: Sequence[RankedCause]) -> tuple[str, ...]:
         named = [name for rule in rules for name in rule.cautions]
-        for rule in rules:
-            for cause in rule.causes:
-                named += self.ruleset.causes[cause].cautions
+        named += [name for cause in causes for name in self.ruleset.causes[cause.cause].cautions]
         return _unique(named)
 
     def _sources(self, rules: Sequence[Diagnosis], evidence: Sequence[str]) -> tuple[str, ...]:

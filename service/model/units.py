@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Literal
 
@@ -64,9 +65,13 @@ class UnitTable(msgspec.Struct, frozen=True):
         """The SI value in words, with its expanded uncertainty (coverage factor 2) if its standard one is given."""
         display = self.display[dimension][system]
         decimals, scale = display.decimals, display.scale
-        number = f"{_without_minus_zero((value - scale.offset) / scale.factor, decimals)}"
-        if uncertainty is not None:
-            number += f" ± {2.0 * uncertainty / scale.factor:.{decimals}f}"
+        expanded = None if uncertainty is None else 2.0 * uncertainty / scale.factor
+        if expanded is not None and 0.0 < expanded < 0.5 * 10.0**-decimals:
+            # An uncertainty that would round to nothing gets its first digit, and the value as many.
+            decimals = min(decimals + 3, math.ceil(-math.log10(expanded)))
+        number = _without_minus_zero((value - scale.offset) / scale.factor, decimals)
+        if expanded is not None:
+            number += f" ± {expanded:.{decimals}f}"
         return f"{number}{_space(scale.symbol)}{scale.symbol}"
 
 

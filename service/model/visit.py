@@ -16,6 +16,25 @@ AMBIENT = "ambient"
 """The air around the equipment: the far end of every open hose, and both ends of the air path."""
 
 
+RATINGS = frozenset(
+    {
+        "maximum_external_static_pressure",
+        "nominal_cooling_capacity",
+        "design_airflow",
+        "gas_input",
+        "steady_state_efficiency",
+        "temperature_rise_minimum",
+        "temperature_rise_maximum",
+        "electric_heat_power",
+        "electric_heat_phases",
+        "blower_phases",
+        "blower_power_factor",
+        "filter_face_area",
+    }
+)
+"""Names a rated number of the equipment goes by; a limit of a criterion may rest on one."""
+
+
 class Element(msgspec.Struct, frozen=True):
     """One part of the air path, in the direction of flow."""
 

@@ -9,6 +9,7 @@ from typing import get_args
 from service.model.evaluation import VerdictToken
 from service.model.reasoning import RuleEdge, fan_out, find_cycle
 from service.model.ruleset import CASE_KINDS, CaseFile, Diagnosis, Ruleset
+from service.model.visit import RATINGS
 
 VERDICTS: tuple[str, ...] = get_args(VerdictToken)
 VALUED = ("above", "within", "below", "undecided", "implausible")
@@ -128,6 +129,8 @@ def _criteria(ruleset: Ruleset) -> Iterator[str]:
         if not any(f"{criterion.id}.{verdict}" in read for verdict in VERDICTS):
             yield f"{where}: no rule, cause or caution reads any of its verdicts"
         for limit in criterion.limit:
+            ratings = [name for name in (limit.lower_rating, limit.upper_rating) if name is not None]
+            yield from (f"{where}: unknown rating {name}" for name in ratings if name not in RATINGS)
             numbers = (limit.lower, limit.upper)
             if all(end is None for end in (*numbers, limit.lower_rating, limit.upper_rating)):
                 yield f"{where}: a limit has neither a lower nor an upper end"
@@ -160,11 +163,12 @@ def _rules(ruleset: Ruleset) -> Iterator[str]:
             continue
         if not (rule.summary and rule.why_it_matters and rule.what_to_do and rule.sources):
             yield f"{where}: a finding needs summary, why_it_matters, what_to_do and sources"
-        if rule.severity == "hazard":
-            if not rule.cautions:
-                yield f"{where}: a hazard needs a caution"
-            if all(ruleset.sources[s].kind == "practice" for s in rule.sources if s in ruleset.sources):
-                yield f"{where}: practice alone never raises a hazard"
+        if rule.severity == "hazard" and not rule.cautions:
+            yield f"{where}: a hazard needs a caution"
+        if rule.severity in ("fault", "hazard") and all(
+            ruleset.sources[s].kind == "practice" for s in rule.sources if s in ruleset.sources
+        ):
+            yield f"{where}: practice alone never raises a {rule.severity}"
         yield from _placeholders(rule, ruleset)
 
 
