@@ -10,6 +10,7 @@ from typing import Any, TypeVar, cast
 import msgspec
 from litestar import Request, Response
 from litestar.connection import ASGIConnection
+from litestar.exceptions import InternalServerException
 from litestar.handlers import BaseRouteHandler
 
 from service.api.access import KeyRing
@@ -57,7 +58,7 @@ async def read_body(request: AnyRequest) -> bytes:
 
     Raises
     ------
-    ProblemRaised : it was not complete in time
+    ProblemRaised : it was not complete in time, or the client went away
     """
     seconds = serving(request).settings.body_seconds
     try:
@@ -67,6 +68,8 @@ async def read_body(request: AnyRequest) -> bytes:
         raise ProblemRaised(
             "body_too_slow", f"the body was not complete within {seconds:g} s", headers={"connection": "close"}
         ) from None
+    except InternalServerException:  # so the framework calls a client that went away
+        raise ProblemRaised("bad_request", "the client went away before the body was complete") from None
 
 
 def negotiated(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:

@@ -178,6 +178,13 @@ def test_a_length_that_is_no_number(client: TestClient[Litestar], ours: Any) -> 
     assert_problem(*ask(client, ours.full | {"content-length": MARK}, receive), "bad_request")
 
 
+def test_a_client_that_goes_away_is_no_fault_of_ours(client: TestClient[Litestar], ours: Any) -> None:
+    async def receive() -> dict[str, Any]:
+        return {"type": "http.disconnect"}
+
+    assert_problem(*ask(client, ours.full, receive), "bad_request")
+
+
 def test_an_evaluation_of_a_ruleset_that_is_not_installed(
     client: TestClient[Litestar], database_url: str, application: Litestar
 ) -> None:

@@ -293,7 +293,7 @@ def test_the_contract_and_the_decoder_accept_the_same(document: Document, decode
         visit["readings"] = visit["readings"][:6]
     chance = random.Random(20261125)
     verdicts = {True: 0, False: 0}
-    for _ in range(5000):
+    for _ in range(3000):
         visit = mutated(chance.choice(visits), chance)
         refused = refusal(decoder, msgspec.json.encode(visit))
         assert declared.is_valid(visit) == (refused is None), (visit, refused)
@@ -301,7 +301,7 @@ def test_the_contract_and_the_decoder_accept_the_same(document: Document, decode
             assert refused.well_formed
             assert not any(fault.detail == UNEXPLAINED for fault in refused.faults), visit
         verdicts[refused is None] += 1
-    assert min(verdicts.values()) > 300
+    assert min(verdicts.values()) > 150
 
 
 def test_patterns_of_times_admit_only_what_is_decoded() -> None:
@@ -327,3 +327,8 @@ def test_patterns_of_times_admit_only_what_is_decoded() -> None:
         moment.astimezone(datetime.UTC)
         assert re.search(DATE_PATTERN, text[:10])
     assert admitted > 500
+
+
+def test_the_readme_lists_every_problem() -> None:
+    rows = re.findall(r"^\| `/problems/(\w+)` \| (\d+) \|", (OPENAPI / "README.md").read_text(), re.MULTILINE)
+    assert rows == [(code, str(kind.status)) for code, kind in KINDS.items()]
