@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.visits.healthy import ROOT, as_json
-from tests.visits.house import BTU_PER_HOUR, TON, Cooling, Faults, House, Operation, solve
+from tests.visits.house import AS_BUILT, BTU_PER_HOUR, TON, Cooling, Faults, House, Operation, solve
 from tests.visits.library import HOUSES, cooling, fan_only, heating
 from tests.visits.mistakes import (
     Reading,
@@ -119,9 +119,7 @@ def calibrated(date: str) -> Change:
 
 def zero_not_checked(request: Request) -> Request:
     """No zero check recorded."""
-    kept = [
-        {key: value for key, value in item.items() if key != "zero_check"} for item in request["instruments"]
-    ]
+    kept = [{key: value for key, value in item.items() if key != "zero_check"} for item in request["instruments"]]
     if kept == request["instruments"]:
         raise LookupError("no zero check to leave out")
     return {**request, "instruments": kept}
@@ -156,6 +154,18 @@ def elevation_left_at_zero(request: Request) -> Request:
     return {**request, "site": {**request["site"], "elevation": {"value": 0.0, "unit": "[ft_i]"}}}
 
 
+def elevation_not_given(request: Request) -> Request:
+    """Neither elevation nor barometer."""
+    return {**request, "site": {key: value for key, value in request["site"].items() if key != "elevation"}}
+
+
+def mode_not_stated(request: Request) -> Request:
+    """The form's mode was never filled in."""
+    return {
+        **request, "states": [{k: v for k, v in state.items() if k != "mode"} for state in request["states"]]
+    }  # fmt: skip
+
+
 def boundary_stated(*inside: str) -> Change:
     """The rating sheet's boundary, stated."""
     return lambda request: {
@@ -183,21 +193,20 @@ def _at(kind: str, place: str | None) -> Callable[[Reading], bool]:
 class FaultVisit:
     """One house with its hidden fault in one state, and the mistakes made on the way to the tablet.
 
-    `plain` leaves out blower table, design airflow and rise ratings, so that airflow is one reading alone.
+    `omit` leaves ratings out, so that airflow is one reading alone and a case can be followed by hand.
     """
 
     id: str
     house: House
     operation: Operation
     readings: tuple[str, ...]
-    faults: Faults = Faults()
+    faults: Faults = AS_BUILT
     mistakes: tuple[Change, ...] = ()
     omit: tuple[str, ...] = ()
 
     def request(self) -> Request:
         run = Run(self.operation.mode, solve(self.house, self.operation, self.faults), self.readings)
-        units = "si" if self.house.arrangement == "ducted_metric_unit" else "ip"
-        request: Request = write_visit([run], units=units, visited_at="2026-07-14T10:30:00-06:00")  # type: ignore[arg-type]
+        request = write_visit([run], units="ip", visited_at="2026-07-14T10:30:00-06:00")
         request["job_reference"] = f"invented-visit-{self.id}"
         equipment: dict[str, Any] = request["equipment"]
         for name in self.omit:
@@ -217,10 +226,9 @@ _HELD = HOUSES["furnace_held_flow_1600_m"]
 _HANDLER = HOUSES["air_handler_1600_m"]
 _PACKAGED = HOUSES["packaged_1600_m"]
 _BELT = HOUSES["belt_driven_1600_m"]
-_METRIC = HOUSES["ducted_metric_1600_m"]
 
 _SMALL_COOLING = replace(_SEA, id="large_blower", cooling=Cooling(2.0 * TON, 1.9 * TON, 0.8))
-assert _HIGH.gas and _SEA.gas
+assert _HIGH.gas
 _SMALL_FURNACE = replace(_HIGH, id="small_furnace", gas=replace(_HIGH.gas, input=30000 * BTU_PER_HOUR))
 _HELD_LOW = replace(_HELD, id="held_flow_sea_level", elevation=0.0, barometer=None)
 _ATTIC = cooling("high", temperature=110.0, humidity=0.2)
@@ -278,7 +286,7 @@ VISITS: tuple[FaultVisit, ...] = (
     ),
     FaultVisit(
         "static_beyond_table_1600_m", _HIGH, cooling("high"), (*STATICS, *GRID, *RETURN_AIR),
-        Faults(return_undersized=9.0, filter_loading=6.0),
+        Faults(return_undersized=14.0, filter_loading=7.0),
     ),
     FaultVisit(
         "flow_sags_1600_m", _HIGH, cooling("high"), (*ACROSS, *GRID, *RETURN_AIR),
@@ -311,7 +319,8 @@ VISITS: tuple[FaultVisit, ...] = (
     ),
     # heating
     FaultVisit(
-        "rise_high_restricted_1600_m", _HIGH, heating("high"), (*ACROSS, *GRID, *POWER, *RISE, "humidity:return_plenum"),
+        "rise_high_restricted_1600_m", _HIGH, heating("high"),
+        (*ACROSS, *GRID, *POWER, *RISE, "humidity:return_plenum"),
         Faults(return_undersized=14.0, filter_loading=7.0), omit=NO_TABLE,
     ),
     FaultVisit(
@@ -362,7 +371,7 @@ VISITS: tuple[FaultVisit, ...] = (
         ),
     ),
     FaultVisit(
-        "inches_typed_as_pascals_sea_level", _SEA, cooling("high"), STATICS,
+        "inches_typed_as_pascals_sea_level", _SEA, cooling("high"), (*STATICS, *RETURN_AIR),
         mistakes=(unit_taken_for("static_pressure", None, "Pa"),),
     ),
     FaultVisit("filter_drop_inverted_1600_m", _PACKAGED, cooling("high"), BOX, mistakes=(drop_inverted,)),
@@ -383,8 +392,9 @@ VISITS: tuple[FaultVisit, ...] = (
     # instruments
     FaultVisit("zero_not_checked_1600_m", _HIGH, cooling("high"), STATICS, mistakes=(zero_not_checked,)),
     FaultVisit("zero_offset_left_in_sea_level", _SEA, cooling("high"), STATICS, mistakes=(zero_offset(0.031, False),)),
-    FaultVisit("zero_offset_taken_out_1600_m", _HIGH, cooling("high"), STATICS, mistakes=(zero_offset(0.012, True),)),
-    FaultVisit("calibrated_two_years_ago_sea_level", _SEA, cooling("high"), STATICS, mistakes=(calibrated("2024-07-01"),)),
+    FaultVisit(
+        "calibrated_two_years_ago_sea_level", _SEA, cooling("high"), STATICS, mistakes=(calibrated("2024-07-01"),)
+    ),
     FaultVisit("calibrated_in_1900_1600_m", _HIGH, cooling("high"), STATICS, mistakes=(calibrated("1900-01-01"),)),
     FaultVisit(
         "supply_air_still_warming_1600_m", _HIGH, heating("high"), RISE,
@@ -424,10 +434,11 @@ VISITS: tuple[FaultVisit, ...] = (
         ),),
     ),
     FaultVisit(
-        "humidity_percent_as_ratio_sea_level", _SEA, cooling("high"), ("dry_bulb:return_plenum", "humidity:return_plenum"),
+        "humidity_percent_as_ratio_sea_level", _SEA, cooling("high"),
+        ("dry_bulb:return_plenum", "humidity:return_plenum"),
         mistakes=(unit_taken_for("relative_humidity", None, "1"),),
     ),
-    FaultVisit("return_through_attic_1600_m", _HIGH, _ATTIC, ("dry_bulb:return_plenum",)),
+    FaultVisit("return_through_attic_1600_m", _HIGH, _ATTIC, ("dry_bulb:return_plenum", "barometer")),
     # barometer
     FaultVisit(
         "sea_level_barometer_1600_m", _HIGH, cooling("high"), ("barometer", "dry_bulb:return_plenum"),
@@ -463,7 +474,54 @@ VISITS: tuple[FaultVisit, ...] = (
         "station_misnamed_1600_m", _HIGH, cooling("high"), ACROSS,
         mistakes=(station_misnamed("filter_outlet", "after.accessory"),),
     ),
-    FaultVisit("metric_flow_alone_1600_m", _METRIC, cooling("high"), (*GRID, *POWER, *RETURN_AIR), omit=PLAIN),
+    # values that no method can tell from their limit
+    FaultVisit(
+        "flow_near_limit_1600_m", _HIGH, cooling("high"), (*GRID, *RETURN_AIR),
+        Faults(return_undersized=5.2, filter_loading=3.0), omit=PLAIN,
+    ),
+    FaultVisit(
+        "held_flow_near_limit_sea_level", _HELD_LOW, cooling("high"), (*GRID, *POWER, *RETURN_AIR),
+        Faults(return_undersized=3.0, filter_loading=2.0), omit=PLAIN,
+    ),
+    FaultVisit(
+        "rise_near_maximum_1600_m", _HIGH, heating("high"), RISE, Faults(return_undersized=9.0, filter_loading=5.0),
+        omit=NO_TABLE,
+    ),
+    FaultVisit("rise_near_minimum_1600_m", _HIGH, heating("high"), RISE, Faults(gas_input=0.61), omit=NO_TABLE),
+    FaultVisit(
+        "over_fired_power_not_read_1600_m", _HIGH, heating("high"),
+        (*ACROSS, *GRID, *RISE, "humidity:return_plenum"), Faults(gas_input=1.55),
+    ),
+    FaultVisit(
+        "under_fired_power_not_read_1600_m", _HIGH, heating("high"),
+        (*ACROSS, *GRID, *RISE, "humidity:return_plenum"), Faults(gas_input=0.5),
+    ),
+    FaultVisit(
+        "zero_offset_in_pascals_typed_as_inches_1600_m", _HIGH, cooling("high"), STATICS,
+        mistakes=(zero_offset(8.0, True),),
+    ),
+    FaultVisit(
+        "supply_air_hardly_moving_1600_m", _HIGH, heating("high"), RISE,
+        mistakes=(drifting("dry_bulb_temperature", "supply_plenum", 0.01),),
+    ),
+    FaultVisit(
+        "supply_air_nearly_settled_1600_m", _HIGH, heating("high"), RISE,
+        mistakes=(drifting("dry_bulb_temperature", "supply_plenum", 0.02),),
+    ),
+    FaultVisit(
+        "supply_static_calm_1600_m", _HIGH, cooling("high"), STATICS,
+        mistakes=(swinging("static_pressure", "supply_plenum", 0.002),),
+    ),
+    FaultVisit(
+        "supply_static_a_little_gusty_1600_m", _HIGH, cooling("high"), STATICS,
+        mistakes=(swinging("static_pressure", "supply_plenum", 0.008),),
+    ),
+    FaultVisit(
+        "static_carried_over_filter_1600_m", _HIGH, cooling("high"),
+        ("static:return_plenum", "difference:filter_inlet>filter_outlet", "static:heat_exchanger_outlet"),
+    ),
+    FaultVisit("elevation_not_given_1600_m", _HIGH, cooling("high"), ACROSS, mistakes=(elevation_not_given,)),
+    FaultVisit("mode_not_stated_1600_m", _HIGH, cooling("high"), ACROSS, mistakes=(mode_not_stated,)),
     FaultVisit("flow_alone_1600_m", _HIGH, cooling("high"), (*GRID, *POWER, *RETURN_AIR), omit=PLAIN),
     FaultVisit(
         "flow_and_design_1600_m", _HIGH, cooling("high"), (*GRID, *RETURN_AIR),
