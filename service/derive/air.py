@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 
 from service.derive.propagate import difference, mean, propagate, ratio
 from service.derive.worksheet import Worksheet
@@ -60,34 +61,35 @@ def supply_stations(sheet: Worksheet) -> list[str]:
 def _station_pressure(sheet: Worksheet) -> None:
     elevation = sheet.visit.elevation
     readings = sheet.of_kind("station_pressure")
-    atmosphere: Measured | None = None
+    standard: Measured | None = None
     if elevation is not None:
-        try:
-            deviation = sheet.assumption("standard_atmosphere_deviation")
-            plain = propagate(air.standard_atmosphere_pressure, elevation)
-            atmosphere = Measured(
-                plain.value, {**plain.terms, "assumption.atmosphere": plain.value * deviation.uncertainty}
-            )
-        except OutOfRange:
-            atmosphere = None
+        with suppress(OutOfRange):
+            standard = propagate(air.standard_atmosphere_pressure, elevation)
     if readings:
         sheet.observations.add("station_pressure.measured")
         keys = tuple(reading.key for reading in readings)
         measured = mean([reading.measured for reading in readings], f"{keys[0]}.scatter")
         sheet.record("station_pressure", measured, "barometer at the site", keys)
-        if atmosphere is not None:
-            exact = atmosphere
-            sheet.attempt(
-                "station_pressure_to_standard_atmosphere",
-                "barometer against the standard atmosphere at the elevation",
-                (*keys, "site.elevation"),
-                lambda: ratio(measured, exact),
-            )
+        name = "station_pressure_to_standard_atmosphere"
+        if standard is None:
+            sheet.lack(name, "site elevation")
         else:
-            sheet.lack("station_pressure_to_standard_atmosphere", "site elevation")
-    elif atmosphere is not None:
+            # Weather belongs to the limit here, not to the uncertainty of the ratio.
+            sheet.record(
+                name,
+                ratio(measured, standard),
+                "barometer over the standard atmosphere at the elevation",
+                (*keys, "site.elevation"),
+            )
+    elif standard is not None:
         sheet.observations.add("station_pressure.from_elevation")
-        sheet.record("station_pressure", atmosphere, "standard atmosphere at the elevation", ("site.elevation",))
+        weather = sheet.assumption("standard_atmosphere_deviation")
+        sheet.record(
+            "station_pressure",
+            propagate(lambda pressure, share: pressure * (1.0 + share), standard, weather),
+            "standard atmosphere at the elevation",
+            ("site.elevation",),
+        )
     else:
         sheet.observations.add("station_pressure.unknown")
         sheet.lack("station_pressure", "station_pressure reading or site elevation")

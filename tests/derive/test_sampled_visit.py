@@ -1,0 +1,146 @@
+"""The uncertainty of every derived quantity of a whole visit against sampling of its error sources (JCGM 101).
+
+Each independent error source is drawn from a normal distribution by its name. A draw moves the readings and ratings
+through their own terms, and the tolerances, assumptions and exponents that `derive` brings in; the moved visit is
+then worked out again without any uncertainty. What scatters is compared with what was propagated.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from typing import Any
+
+import msgspec
+import numpy as np
+import pytest
+
+from service import derive, normalise
+from service.derive import Worksheet, airflow, condition
+from service.derive import air as air_step
+from service.model.quantity import Measured
+from service.model.ruleset import Ruleset
+from service.model.visit import Visit
+from service.physics.uncertainty import WeightedMean, weighted_mean
+from service.wire.request import EvaluationRequest
+from tests.derive.sheets import PREPARED, visit
+from tests.visits.library import HOUSES, cooling, heating
+
+DRAWS = 4000
+"""The standard deviation of 4000 draws is known to 1.1 %, so that 5 % are more than four standard deviations of it."""
+
+
+class Draw(defaultdict[str, float]):
+    """One draw of every error source, by name, made when it is first asked for."""
+
+    def __init__(self, chance: np.random.Generator) -> None:
+        super().__init__()
+        self.chance = chance
+
+    def __missing__(self, source: str) -> float:
+        self[source] = float(self.chance.standard_normal())
+        return self[source]
+
+    def moved(self, entry: Measured) -> Measured:
+        return Measured(entry.value + sum(term * self[source] for source, term in entry.terms.items()))
+
+
+def moved_visit(plain: Visit, draw: Draw) -> Visit:
+    readings = tuple(
+        msgspec.structs.replace(reading, measured=draw.moved(reading.measured)) for reading in plain.readings
+    )
+    ratings = {name: draw.moved(entry) for name, entry in plain.equipment.ratings.items()}
+    return msgspec.structs.replace(
+        plain, readings=readings, equipment=msgspec.structs.replace(plain.equipment, ratings=ratings)
+    )
+
+
+def moved_rules(rules: Ruleset, draw: Draw) -> Ruleset:
+    elements = {
+        kind: msgspec.structs.replace(
+            entry,
+            exponent=entry.exponent + entry.exponent_uncertainty * draw[f"exponent.{kind}"],
+            exponent_uncertainty=0.0,
+        )
+        for kind, entry in rules.elements.items()
+    }
+    return msgspec.structs.replace(rules, elements=elements)
+
+
+@pytest.fixture
+def draws(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
+    """Turns what `derive` adds of its own into the draw in force, and keeps the weights of the airflow methods."""
+    now: dict[str, Draw] = {}
+    weights: list[tuple[float, ...]] = []
+    assumed = Worksheet.assumption
+
+    def with_tolerance(entry: Measured, source: str, share: float) -> Measured:
+        return Measured(entry.value * (1.0 + share * now["draw"][source]))
+
+    def mixed(sheet: Worksheet, temperature: Measured, location: str) -> Measured:
+        spread = sheet.ruleset.assumptions["temperature_mixing"].uncertainty
+        return Measured(temperature.value + spread * now["draw"][f"mixing.{location}"])
+
+    def assumption(sheet: Worksheet, name: str) -> Measured:
+        return now["draw"].moved(assumed(sheet, name))
+
+    def weighed(values: list[float], covariance: list[list[float]]) -> WeightedMean:
+        mean = sum(weight * value for weight, value in zip(weights[0], values, strict=True))
+        return WeightedMean(mean, 0.0, weights[0], 0.0, len(values) - 1)
+
+    def begin(nominal_weights: tuple[float, ...]) -> dict[str, Draw]:
+        weights.append(nominal_weights)
+        monkeypatch.setattr(airflow, "with_tolerance", with_tolerance)
+        monkeypatch.setattr(condition, "with_tolerance", with_tolerance)
+        monkeypatch.setattr(air_step, "_mixed", mixed)
+        monkeypatch.setattr(Worksheet, "assumption", assumption)
+        monkeypatch.setattr(airflow, "weighted_mean", weighed)
+        return now
+
+    return begin
+
+
+VISITS = [
+    ("furnace_1600_m", heating("high")),
+    ("furnace_sea_level", cooling("high")),
+    ("air_handler_sea_level", heating("tap 3")),
+    ("packaged_1600_m", cooling("high")),
+]
+
+
+@pytest.mark.parametrize(("house", "operation"), VISITS, ids=[f"{name}-{op.mode}" for name, op in VISITS])
+def test_every_quantity_scatters_as_propagated(
+    house: str, operation: Any, draws: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    request, _ = visit(HOUSES[house], operation)
+    plain = normalise.normalise(
+        msgspec.convert(request, EvaluationRequest, strict=False), PREPARED.ruleset, PREPARED.units
+    )
+    kept: list[tuple[float, ...]] = []
+
+    def remember(values: Any, covariance: Any) -> WeightedMean:
+        result = weighted_mean(values, covariance)
+        kept.append(result.weights)
+        assert result.chi_square <= result.degrees_of_freedom, "choose a visit whose methods agree"
+        return result
+
+    monkeypatch.setattr(airflow, "weighted_mean", remember)
+    (nominal,) = derive.contexts(plain, PREPARED.ruleset)
+    derive.derive(nominal)
+    now = draws(kept[0])
+    chance = np.random.default_rng(20260310)
+    sampled: dict[str, list[float]] = defaultdict(list)
+    for _ in range(DRAWS):
+        draw = now["draw"] = Draw(chance)
+        (worked,) = derive.contexts(moved_visit(plain, draw), moved_rules(PREPARED.ruleset, draw))
+        derive.derive(worked)
+        for key, quantity in worked.quantities.items():
+            sampled[key].append(quantity.value)
+    compared = 0
+    for key, quantity in nominal.quantities.items():
+        if key == "airflow_agreement":
+            continue  # a probability, given without an uncertainty of its own
+        spread = float(np.std(sampled[key], ddof=1))
+        assert quantity.uncertainty == pytest.approx(spread, rel=0.05, abs=1e-12), key
+        compared += spread > 0.0
+    assert compared >= 20
