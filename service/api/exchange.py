@@ -72,7 +72,7 @@ async def read_body(request: AnyRequest) -> bytes:
         raise ProblemRaised("bad_request", "the client went away before the body was complete") from None
 
 
-def negotiated(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
+async def negotiated(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
     """Guard: the answer's media type is accepted, the body's is JSON, and there is no query where none is known."""
     if not accepts(connection.headers.get("accept", ""), JSON):
         raise ProblemRaised("not_acceptable", "this is answered as application/json")
