@@ -47,6 +47,17 @@ def everything(house: House, operation: Operation) -> tuple[str, ...]:
     return (*PRESSURES.get(house.arrangement, _BOX), *AIR, "airflow:filter_inlet", "power:blower", *electric)
 
 
+_SOLVED: dict[tuple[str, Operation, Faults], Solution] = {}
+
+
+def solved(house: House, operation: Operation, faults: Faults = AS_BUILT) -> Solution:
+    """`solve`, once for each house, operation and set of faults."""
+    key = (house.id, operation, faults)
+    if key not in _SOLVED:
+        _SOLVED[key] = solve(house, operation, faults)
+    return _SOLVED[key]
+
+
 def visit(
     house: House,
     operation: Operation,
@@ -59,7 +70,7 @@ def visit(
     omit: Sequence[str] = (),
 ) -> tuple[dict[str, Any], Solution]:
     """The request for one state of a house, and the truth behind it. Exact instruments unless a seed is given."""
-    solution = solve(house, operation, faults)
+    solution = solved(house, operation, faults)
     carried = instruments or (kit(units) if seed is not None else fine(units))
     run = Run("state", solution, tuple(readings if readings is not None else everything(house, operation)))
     return write_visit([run], units=units, instruments=carried, seed=seed, omit=omit), solution
