@@ -239,7 +239,7 @@ def operating_point(table: BlowerTable, system_drop: Callable[[float], float], d
     ------
     OutOfRange : airflow rises with pressure somewhere, or the curves do not cross within the table
 
-    Source: bisection on pressure; removing a resistance shifts this point, drops never just subtract.
+    Source: Brent's method (scipy) on pressure; removing a resistance shifts this point, drops never just subtract.
     """
     for before, here in zip(table.points, table.points[1:], strict=False):
         domain.within("flow", here.flow, 0.0, before.flow)
@@ -250,14 +250,18 @@ def operating_point(table: BlowerTable, system_drop: Callable[[float], float], d
     at_low, at_high = system_drop(table.points[0].flow), system_drop(table.points[-1].flow)
     domain.within("system_drop at the table's largest flow", at_low, low, inf)
     domain.within("system_drop at the table's smallest flow", at_high, -inf, high)
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        flow = flow_at_pressure(table, middle, density)
-        if system_drop(flow) > middle:
-            low = middle
-        else:
-            high = middle
-    pressure = 0.5 * (low + high)
+
+    def excess(pressure: float) -> float:
+        return system_drop(flow_at_pressure(table, pressure, density)) - pressure
+
+    if excess(low) <= 0.0:  # at an end of the table, but for rounding
+        pressure = low
+    elif excess(high) >= 0.0:
+        pressure = high
+    else:
+        from scipy.optimize import brentq
+
+        pressure = float(brentq(excess, low, high, xtol=1e-12, rtol=1e-12))
     power = power_at_pressure(table, pressure, density) if table.has_power else None
     return BlowerPoint(pressure, flow_at_pressure(table, pressure, density), power)
 
