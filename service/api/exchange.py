@@ -80,6 +80,8 @@ async def negotiated(connection: ASGIConnection[Any, Any, Any, Any], handler: Ba
         declared = connection.headers.get("content-type", "").partition(";")[0].strip().lower()
         if declared != JSON:
             raise ProblemRaised("unsupported_media_type", "declare the body as application/json")
+        if connection.headers.get("content-encoding", "identity").strip().lower() != "identity":
+            raise ProblemRaised("unsupported_media_type", "send the body as it is, not compressed")
     if "query" not in handler.opt:
         decode_query(connection.scope["query_string"], NoQuery)
 
@@ -144,7 +146,8 @@ def answer_unless_held(
     """An answer with an entity tag, or 304 where the client already holds the same."""
     encoded = encode(body)
     tag = f'"{hashlib.sha256(encoded).hexdigest()[:32]}"'
-    fields = {"etag": tag, "cache-control": REVALIDATE, **(headers or {})}
+    private = "private, " if "scope" in request.route_handler.opt else ""
+    fields = {"etag": tag, "cache-control": private + REVALIDATE, **(headers or {})}
     held = [one.strip().removeprefix("W/") for one in request.headers.get("if-none-match", "").split(",")]
     if tag in held or held == ["*"]:
         return Response(cast(Answered, None), status_code=304, headers=fields)

@@ -87,8 +87,8 @@ KINDS: dict[str, Kind] = {
     "unsupported_media_type": Kind(
         415,
         "The body is not declared as JSON",
-        "The `Content-Type` header field is missing or names another media type.",
-        "Send `Content-Type: application/json`.",
+        "The `Content-Type` header field is missing or names another media type, or the body is compressed.",
+        "Send `Content-Type: application/json` and no `Content-Encoding`.",
     ),
     "request_refused": Kind(
         422,

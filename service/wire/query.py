@@ -24,7 +24,7 @@ class ReadQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     units: (
         Annotated[
             Literal["ip", "si"],
-            Meta(description="Unit system of the answer; by default the one of the account that the key belongs to."),
+            Meta(description="Unit system of the answer; by default that of the first answer."),
         ]
         | UnsetType
     ) = UNSET

@@ -89,6 +89,8 @@ WAYS: list[tuple[str, str, str, str | None, dict[str, str], bytes, str]] = [
     ("other type", "POST", "/v1/evaluations", "full", {"content-type": MARK}, b"{}", "unsupported_media_type"),
     ("form", "POST", "/v1/evaluations/preview", "full", {"content-type": "multipart/form-data"}, b"{}",
      "unsupported_media_type"),
+    ("compressed", "POST", "/v1/evaluations", "full", JSON | {"content-encoding": "gzip"}, b"\x1f\x8b",
+     "unsupported_media_type"),
     ("not the contract", "POST", "/v1/evaluations", "full", JSON, b'{"units": "' + MARK.encode() + b'"}',
      "request_refused"),
     ("unknown parameter", "GET", f"/v1/evaluations?{MARK}={MARK}", "full", {}, b"", "request_refused"),

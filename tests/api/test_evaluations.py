@@ -102,6 +102,7 @@ def test_a_read_is_not_sent_again_to_who_holds_it(
             assert again.status_code == 304
             assert again.content == b""
             assert again.headers["etag"] == tag
+        assert first.headers["cache-control"] == ("private, no-cache" if path.startswith(address) else "no-cache")
         assert client.get(path, headers=ours.full | {"if-none-match": '"other"'}).content == first.content
     other = client.get(f"{address}?units=si", headers=ours.full)
     assert other.headers["etag"] != client.get(f"{address}?units=ip", headers=ours.full).headers["etag"]
