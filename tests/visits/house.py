@@ -4,7 +4,8 @@ Static pressures are gauge, against the air around the equipment, and start and 
 grille and the registers; velocity pressure is left out, as the trade's readings do. Dry-air mass flow is the same
 everywhere; volume flow follows the local density. The few pascals of gauge pressure do not change the density.
 
-Every element follows drop = k rho Q^n, with rho and Q the mean of the air entering and leaving it.
+Every element follows drop = k rho^(n-1) Q^n, with rho and Q the mean of the air entering and leaving it: the only
+form that one power law in Reynolds number leaves (the viscosity is taken as unchanged). For n = 2 it is k rho Q^2.
 
 A blower's curve is what its maker publishes: external static pressure across the rating boundary, flow and power,
 in air of the table's density, with the inside of the box as new. Its total pressure rise is the external static
@@ -79,7 +80,7 @@ coils 1.7 to 1.9 (openings, media and coils from memory)."""
 
 @dataclass(frozen=True)
 class Resistance:
-    """`drop` Pa at `flow` m3/s of air of `density` kg/m3, growing as density flow^exponent."""
+    """`drop` Pa at `flow` m3/s of air of `density` kg/m3, growing as density^(exponent - 1) flow^exponent."""
 
     drop: float
     flow: float
@@ -88,7 +89,7 @@ class Resistance:
 
     def at(self, flow: float, density: float) -> float:
         """Drop in Pa at a flow in m3/s and a density in kg/m3."""
-        return float(self.drop * (density / self.density) * (flow / self.flow) ** self.exponent)
+        return float(self.drop * (density / self.density) ** (self.exponent - 1.0) * (flow / self.flow) ** self.exponent)
 
 
 @dataclass(frozen=True)
