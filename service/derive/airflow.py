@@ -324,8 +324,9 @@ def _consequences(sheet: Worksheet) -> None:
     if best is None:
         if sheet.index("coil") is not None and sheet.state.mode != "heating":
             sheet.lack("airflow_per_capacity", "any airflow method")
-        if "filter_face_area" in ratings:
-            sheet.lack("filter_face_velocity", "any airflow method")
+        if sheet.index("filter") is not None:
+            size = () if "filter_face_area" in ratings else ("filter.width and filter.height",)
+            sheet.lack("filter_face_velocity", "any airflow method", *size)
         if "design_airflow" in ratings:
             sheet.lack("airflow_to_design", "any airflow method")
         return
