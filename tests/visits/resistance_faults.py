@@ -89,7 +89,7 @@ _SEA = HOUSES["furnace_sea_level"]
 _HIGH = HOUSES["furnace_1600_m"]
 
 VISITS: tuple[FaultVisit, ...] = (
-    FaultVisit("filter_loaded_1600_m", _HIGH, Faults(filter_loading=9.0)),
+    FaultVisit("filter_loaded_1600_m", _HIGH, Faults(filter_loading=7.92)),
     FaultVisit("filter_loading_1600_m", _HIGH, Faults(filter_loading=2.3)),
     FaultVisit("filter_dense_sea_level", _filter_of(_SEA, 20, 20, 1, 0.36), Faults(filter_loading=1.05)),
     FaultVisit("filter_small_1600_m", _filter_of(_HIGH, 14, 20, 1, 0.55), Faults(filter_loading=1.1)),
@@ -98,7 +98,7 @@ VISITS: tuple[FaultVisit, ...] = (
     FaultVisit("coil_fouled_sea_level", _SEA, Faults(coil_fouling=4.0)),
     FaultVisit("coil_bypassed_1600_m", _HIGH, Faults(coil_fouling=0.35)),
     FaultVisit(
-        "air_handler_coil_fouled_1600_m", HOUSES["air_handler_1600_m"], Faults(coil_fouling=3.0),
+        "air_handler_coil_fouled_1600_m", HOUSES["air_handler_1600_m"], Faults(coil_fouling=2.87),
         readings=(*AIR_HANDLER, *FLOW, *AIR), operation=cooling("tap 3"),
     ),
     FaultVisit("return_small_1600_m", _HIGH, Faults(return_undersized=8.0)),
