@@ -75,6 +75,7 @@ def test_altitude_derate(feet: float, percent: float) -> None:
     """National Fuel Gas Code, 4 % per 1000 ft counted from sea level, from 2000 ft up (from memory)."""
     derate = gas.altitude_derate(feet * FOOT, 0.04 / (1000 * FOOT), 2000 * FOOT + 1e-9)
     assert 100 * derate == pytest.approx(percent, abs=1e-6)
+    assert gas.altitude_derate(600.0, 1e-4, 600.0) == 0.0  # the elevation itself still counts as below
     assert gas.derated_input(30_000.0, derate) == pytest.approx(30_000.0 * (1 - percent / 100))
 
 

@@ -246,6 +246,23 @@ def test_held_airflow_with_table_at_its_largest_power() -> None:
     assert refused.value.name == "largest_power"
 
 
+def test_held_airflow_at_its_largest_power_in_thin_air() -> None:
+    """Table pressures and powers go with density at a given flow (fan laws). At half the table's density its lowest row,
+    .2 in. and 200 W, stands for .1 in. and 100 W: a path of .7 in. is left with sqrt(1/7) of the flow there, 38 W."""
+    table = BlowerTable((BlowerPoint(0.2 * INCH, 1200 * CFM, 200.0), BlowerPoint(1.6 * INCH, 1200 * CFM, 900.0)))
+    path = Element("ducts", 0.7 * INCH, 1200 * CFM, 2.0, 0.5 * AIR)
+    fan = ConstantAirflowBlower(1200 * CFM, 0.8 * INCH, table=table, largest_power=40.0)
+    found = system.operating_point(fan, path, 0.5 * AIR)
+    left = found.flow / (1200 * CFM)
+    assert (50.0 + 500.0 * found.pressure / INCH) * left == pytest.approx(40.0, rel=1e-9)
+    assert math.sqrt(1 / 7) < left < 0.4
+    with pytest.raises(OutOfRange) as refused:
+        system.operating_point(
+            ConstantAirflowBlower(1200 * CFM, 0.8 * INCH, table=table, largest_power=37.0), path, 0.5 * AIR
+        )
+    assert refused.value.low == pytest.approx(100.0 / math.sqrt(7), rel=1e-6)
+
+
 def test_power_of_held_airflow_may_be_unknown() -> None:
     found = system.operating_point(ConstantAirflowBlower(0.5, 200.0), element("ducts", 0.5, 2.0), AIR)
     assert found.power is None
