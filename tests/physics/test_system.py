@@ -247,7 +247,7 @@ def test_held_airflow_with_table_at_its_largest_power() -> None:
 
 
 def test_held_airflow_at_its_largest_power_in_thin_air() -> None:
-    """Table pressures and powers go with density at a given flow (fan laws). At half the table's density its lowest row,
+    """Table pressures and powers go with density at a given flow (fan laws). At half its density the lowest row,
     .2 in. and 200 W, stands for .1 in. and 100 W: a path of .7 in. is left with sqrt(1/7) of the flow there, 38 W."""
     table = BlowerTable((BlowerPoint(0.2 * INCH, 1200 * CFM, 200.0), BlowerPoint(1.6 * INCH, 1200 * CFM, 900.0)))
     path = Element("ducts", 0.7 * INCH, 1200 * CFM, 2.0, 0.5 * AIR)
