@@ -6,11 +6,15 @@ import contextlib
 import errno
 import http.client
 import json
+import multiprocessing
 import os
 import shlex
 import shutil
+import signal
 import socket
 import sys
+import threading
+import unicodedata
 import urllib.error
 import urllib.request
 import uuid
@@ -18,7 +22,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, BinaryIO, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, cast
 
 import click
 import msgspec
@@ -40,6 +44,9 @@ from service.wire.decode import RequestDecoder
 from service.wire.faults import RequestRefused
 from service.wire.render import result
 from service.wire.response import EvaluationResult, Fault, KeptEvaluation
+
+if TYPE_CHECKING:
+    from litestar import Litestar
 
 # Server, database and contract are imported by the commands that use them: judging a file needs none of them, and
 # starts in half the time without.
@@ -209,7 +216,7 @@ def _print(text: str) -> None:
     try:
         text.encode(encoding)
     except UnicodeEncodeError:
-        text = text.replace("±", "+/-").replace("°", "deg ").replace("\N{NO-BREAK SPACE}", " ")
+        text = unicodedata.normalize("NFKC", text.replace("±", "+/-").replace("°", "deg "))
         text = text.encode(encoding, "replace").decode(encoding)
     click.echo(text)
 
@@ -298,10 +305,27 @@ def serve(host: str | None, port: int | None, workers: int | None, migrate: bool
 def _run_server(settings: Settings) -> None:
     from granian.constants import HTTPModes, Interfaces
     from granian.log import LogLevels
-    from granian.server import Server
+    from granian.server.mp import MPServer
 
-    Server(
-        "service.app:application",
+    class Awake(threading.Event):
+        """Python handles signals in the main thread only, and another thread may take one while that one sleeps."""
+
+        def wait(self, timeout: float | None = None) -> bool:
+            while not super().wait(0.5):
+                pass
+            return True
+
+    class Once(MPServer):
+        """A second signal while the first is being handled would wait for a lock that the first holds, for ever."""
+
+        def signal_handler_interrupt(self, *args: Any, **kwargs: Any) -> None:
+            if not self.interrupt_signal:
+                super().signal_handler_interrupt(*args, **kwargs)  # type: ignore[no-untyped-call]
+
+    # Not forked: this process has threads of the rule engine by now.
+    multiprocessing.set_start_method("spawn", force=True)
+    server = Once(
+        "service.cli:application_of_a_process",
         address=settings.host,
         port=settings.port,
         interface=Interfaces.ASGI,
@@ -312,7 +336,34 @@ def _run_server(settings: Settings) -> None:
         respawn_failed_workers=True,
         workers_kill_timeout=20,
         log_level=LogLevels.warning,
-    ).serve()
+    )
+    server.main_loop_interrupt = Awake()
+    try:
+        server.serve()
+    except SystemExit as end:
+        if not server.interrupt_signal:
+            raise Stopped("The server processes fail as soon as they start; see above.", UNAVAILABLE) from end
+
+
+def application_of_a_process() -> Litestar:
+    """Factory for each server process: the application, out of reach of the terminal.
+
+    Ctrl-C goes to a whole process group, and the parent then sends a signal of its own; a server process that gets
+    two at once may hang (seen in about one of five tries, until it was killed). Where the parent is killed, the
+    process stops of itself rather than hold the port for ever.
+    """
+    from service.app import application
+
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        os.setpgid(0, 0)
+        threading.Thread(target=_stop_after, args=(parent,), daemon=True).start()
+    return application()
+
+
+def _stop_after(parent: Any) -> None:
+    parent.join()
+    os.kill(os.getpid(), signal.SIGTERM)
 
 
 def _bracketed(host: str) -> str:
