@@ -118,7 +118,7 @@ def _return_air(sheet: Worksheet) -> None:
     else:
         reading, inputs, location = found
         temperature = sheet.record("return_air_temperature", _mixed(sheet, reading, location), "reading", inputs)
-        _wet_bulb_depression(sheet, "return", reading, location, inputs)
+        _wet_bulb_depression(sheet, "return", temperature, location, inputs)
         humidity = _return_humidity(sheet, temperature, location, inputs)
     if pressure is None:
         for name in ("return_air_density", "return_air_humidity_ratio"):
@@ -149,7 +149,7 @@ def _return_air(sheet: Worksheet) -> None:
 
 
 def _wet_bulb_depression(sheet: Worksheet, side: str, dry: Measured, location: str, inputs: tuple[str, ...]) -> None:
-    """Dry bulb minus wet bulb of readings side by side, which mixing does not tell apart."""
+    """Dry bulb minus wet bulb of two readings one after the other: the stream's spread stays between them."""
     wet = sheet.reading("wet_bulb_temperature", [location])
     if wet is not None:
         sheet.record(
@@ -206,8 +206,8 @@ def _supply_air(sheet: Worksheet) -> None:
             sheet.lack("supply_air_temperature", "dry_bulb_temperature at the supply plenum")
         return
     reading, inputs, location = found
-    sheet.record("supply_air_temperature", _mixed(sheet, reading, location), "reading", inputs)
-    _wet_bulb_depression(sheet, "supply", reading, location, inputs)
+    temperature = sheet.record("supply_air_temperature", _mixed(sheet, reading, location), "reading", inputs)
+    _wet_bulb_depression(sheet, "supply", temperature, location, inputs)
 
 
 def supply_density(sheet: Worksheet) -> Measured | None:

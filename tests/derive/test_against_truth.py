@@ -77,26 +77,26 @@ def test_exact_instruments_find_the_truth(house: str, operation: Operation) -> N
 
 @every_run
 def test_the_blower_table_gives_the_flow_within_what_it_knows(house: str, operation: Operation) -> None:
-    """The table is printed for a wet coil; with a dry one the flow differs by 2 to 4 %, inside its tolerance of 6 %."""
+    """The table is printed for a wet coil and standard air; inside the box a dry coil, or parts whose drop falls less
+    than density in thin air, move the flow by up to 4 %: inside the table's tolerance of 6 %."""
     request, solution = visit(HOUSES[house], operation)
     quantity = sheet(request).quantities["airflow_from_blower_table"]
     wet = operation.mode == "cooling" or "coil" not in solution.house.inside
     error = abs(quantity.value / solution.flow_at("filter_inlet") - 1.0)
-    assert error < (0.006 if wet else 0.04)
+    assert error < (0.015 if wet else 0.04)
     assert abs(quantity.value - solution.flow_at("filter_inlet")) < 2.0 * quantity.uncertainty
 
 
 @every_run
 def test_clean_filter_and_coil_stand_at_their_rating(house: str, operation: Operation) -> None:
-    """The houses let every drop follow density in full; a fine filter's follows less (density^(n-1)). Both agree in
-    standard air, and at 2200 m they differ by (0.76)^(2-n), 15 % for a filter: within two standard uncertainties."""
-    request, solution = visit(HOUSES[house], operation)
+    """Rated in standard air, compared at the site's flow and density. A coil's own air lies between return and supply,
+    for which `derive` takes the return's: 2 to 3 % in cooling."""
+    request, _ = visit(HOUSES[house], operation)
     worked = sheet(request)
-    density = solution.air_at("return_plenum").density / 1.201384753
-    for kind, exponent in (("filter", 1.4), ("coil", 1.8)):
+    for kind in ("filter", "coil"):
         quantity = worked.quantities[f"{kind}_pressure_drop_to_rated"]
-        assert quantity.value == pytest.approx(density ** (2.0 - exponent), rel=0.025), kind
-        assert abs(quantity.value - 1.0) < 2.0 * quantity.uncertainty, kind
+        assert quantity.value == pytest.approx(1.0, abs=0.035), kind
+        assert 0.04 < quantity.uncertainty < 0.12, kind
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

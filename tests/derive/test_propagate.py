@@ -66,7 +66,7 @@ def test_nonlinear_functions_of_correlated_inputs_as_the_uncertainties_package(
 ) -> None:
     # Slopes over plus and minus one standard uncertainty differ from derivatives in the third order only.
     theirs = package(*with_package(a, b, c))
-    scale = 1e-5 * sum(entry.uncertainty for entry in (a, b, c))
+    scale = 1e-3 * sum(entry.uncertainty for entry in (a, b, c))
     assert propagate(function, a, b, c).uncertainty == pytest.approx(theirs.s, rel=2e-4, abs=scale + 1e-12)
 
 

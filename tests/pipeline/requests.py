@@ -211,9 +211,16 @@ def spoiled(visit: dict[str, Any], rules: Ruleset, chance: random.Random, times:
             case 9:
                 holder = chance.choice([part for part in _parts(tree["equipment"]) if part])
                 victim = chance.choice(list(holder))
-                if victim not in ("arrangement", "value", "unit", "kind", "setting", "rows", "input", "inside") and not (
-                    set(holder) >= {"external_static_pressure", "airflow"} or "pressure_drop" in holder
-                ):
+                if victim not in (
+                    "arrangement",
+                    "value",
+                    "unit",
+                    "kind",
+                    "setting",
+                    "rows",
+                    "input",
+                    "inside",
+                ) and not (set(holder) >= {"external_static_pressure", "airflow"} or "pressure_drop" in holder):
                     del holder[victim]
             case 10:
                 state = chance.choice(tree["states"]) if tree["states"] else {}

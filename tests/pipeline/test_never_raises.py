@@ -94,7 +94,9 @@ def test_every_reading_is_used_or_set_aside_with_a_remedy(request: EvaluationReq
         assert entry.remedy.endswith(".")
     for index in range(len(request.readings)):
         pointer = f"#/readings/{index}"
-        said = [entry for entry in visit.set_aside if entry.pointer == pointer or entry.pointer.startswith(pointer + "/")]
+        said = [
+            entry for entry in visit.set_aside if entry.pointer == pointer or entry.pointer.startswith(pointer + "/")
+        ]
         assert pointer in used or said, f"{pointer} was dropped without a word"
 
 
