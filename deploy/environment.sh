@@ -44,7 +44,7 @@ Install them, for example with: apt-get install python3.11-dev"
 make_environment() { # what to install: . or .[development]
   local python wanted marker=$venv/installed-by-airside
   wanted=$(cat "$root/pyproject.toml" "$constraints" | cksum)
-  if [ -x "$venv/bin/airside" ] && grep -qsxF "$wanted $1" "$marker"; then
+  if [ -x "$venv/bin/airside" ] && grep -qsxF -e "$wanted $1" -e "$wanted .[development]" "$marker"; then
     return 0
   fi
   if [ ! -x "$venv/bin/python" ]; then
