@@ -3,8 +3,13 @@
 import contextlib
 import gc
 import logging
+import multiprocessing
+import os
+import signal
 import sys
+import threading
 from collections.abc import AsyncIterator
+from typing import Any
 
 from litestar import Litestar
 from litestar.exceptions import HTTPException
@@ -73,6 +78,25 @@ def application() -> Litestar:
         seconds=settings.store_seconds,
     )
     return create_app(settings, load(), store)
+
+
+def application_of_a_process() -> Litestar:
+    """Factory for each server process that `airside serve` starts: the application, out of reach of the terminal.
+
+    Ctrl-C goes to a whole process group, and the parent then sends a signal of its own; a server process that gets
+    two at once may hang (seen in about one of five tries, until it was killed). Where the parent is killed, the
+    process stops of itself rather than hold the port for ever.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        os.setpgid(0, 0)
+        threading.Thread(target=_stop_after, args=(parent,), daemon=True).start()
+    return application()
+
+
+def _stop_after(parent: Any) -> None:
+    parent.join()
+    os.kill(os.getpid(), signal.SIGTERM)
 
 
 def log_requests() -> None:

@@ -10,7 +10,6 @@ import multiprocessing
 import os
 import shlex
 import shutil
-import signal
 import socket
 import sys
 import threading
@@ -22,7 +21,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO, cast
+from typing import Any, BinaryIO, cast
 
 import click
 import msgspec
@@ -44,9 +43,6 @@ from service.wire.decode import RequestDecoder
 from service.wire.faults import RequestRefused
 from service.wire.render import result
 from service.wire.response import EvaluationResult, Fault, KeptEvaluation
-
-if TYPE_CHECKING:
-    from litestar import Litestar
 
 # Server, database and contract are imported by the commands that use them: judging a file needs none of them, and
 # starts in half the time without.
@@ -325,7 +321,7 @@ def _run_server(settings: Settings) -> None:
     # Not forked: this process has threads of the rule engine by now.
     multiprocessing.set_start_method("spawn", force=True)
     server = Once(
-        "service.cli:application_of_a_process",
+        "service.app:application_of_a_process",
         address=settings.host,
         port=settings.port,
         interface=Interfaces.ASGI,
@@ -343,27 +339,6 @@ def _run_server(settings: Settings) -> None:
     except SystemExit as end:
         if not server.interrupt_signal:
             raise Stopped("The server processes fail as soon as they start; see above.", UNAVAILABLE) from end
-
-
-def application_of_a_process() -> Litestar:
-    """Factory for each server process: the application, out of reach of the terminal.
-
-    Ctrl-C goes to a whole process group, and the parent then sends a signal of its own; a server process that gets
-    two at once may hang (seen in about one of five tries, until it was killed). Where the parent is killed, the
-    process stops of itself rather than hold the port for ever.
-    """
-    from service.app import application
-
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        os.setpgid(0, 0)
-        threading.Thread(target=_stop_after, args=(parent,), daemon=True).start()
-    return application()
-
-
-def _stop_after(parent: Any) -> None:
-    parent.join()
-    os.kill(os.getpid(), signal.SIGTERM)
 
 
 def _bracketed(host: str) -> str:
