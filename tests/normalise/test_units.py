@@ -110,7 +110,7 @@ def test_unit_as_defined(dimension: str, code: str) -> None:
 REGISTRY: Any = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
 PINT_NAMES = {
     "[in_i'H2O]": "inH2O",
-    "mm[H2O]": "centimeter_H2O/10", "[psi]": "psi", "[in_i'Hg]": "inHg", "mm[Hg]": "mmHg",
+    "[psi]": "psi", "[in_i'Hg]": "inHg", "mm[Hg]": "mmHg",
     "[HP]": "horsepower", "[ft_i]": "foot", "[in_i]": "inch", "[degF]": "degF", "Cel": "degC",
     "[lb_av]/[cft_i]": "pound/foot**3", "[ft_i]/min": "foot/minute", "[cft_i]/min": "foot**3/minute",
     "[Btu_IT]/h": "Btu_it/hour",
