@@ -477,14 +477,14 @@ VISITS: tuple[FaultVisit, ...] = (
     # values that no method can tell from their limit
     FaultVisit(
         "flow_near_limit_1600_m", _HIGH, cooling("high"), (*GRID, *RETURN_AIR),
-        Faults(return_undersized=5.2, filter_loading=3.0), omit=PLAIN,
+        Faults(return_undersized=4.8, filter_loading=2.8), omit=PLAIN,
     ),
     FaultVisit(
         "held_flow_near_limit_sea_level", _HELD_LOW, cooling("high"), (*GRID, *POWER, *RETURN_AIR),
         Faults(return_undersized=3.0, filter_loading=2.0), omit=PLAIN,
     ),
     FaultVisit(
-        "rise_near_maximum_1600_m", _HIGH, heating("high"), RISE, Faults(return_undersized=9.0, filter_loading=5.0),
+        "rise_near_maximum_1600_m", _HIGH, heating("high"), RISE, Faults(return_undersized=8.0, filter_loading=5.0),
         omit=NO_TABLE,
     ),
     FaultVisit("rise_near_minimum_1600_m", _HIGH, heating("high"), RISE, Faults(gas_input=0.61), omit=NO_TABLE),

@@ -90,7 +90,7 @@ _HIGH = HOUSES["furnace_1600_m"]
 
 VISITS: tuple[FaultVisit, ...] = (
     FaultVisit("filter_loaded_1600_m", _HIGH, Faults(filter_loading=7.92)),
-    FaultVisit("filter_loading_1600_m", _HIGH, Faults(filter_loading=2.3)),
+    FaultVisit("filter_loading_1600_m", _HIGH, Faults(filter_loading=2.04)),
     FaultVisit("filter_dense_sea_level", _filter_of(_SEA, 20, 20, 1, 0.36), Faults(filter_loading=1.05)),
     FaultVisit("filter_small_1600_m", _filter_of(_HIGH, 14, 20, 1, 0.55), Faults(filter_loading=1.1)),
     FaultVisit("filter_face_small_sea_level", _filter_of(_SEA, 14, 20, 1, 0.20), Faults(filter_loading=1.05)),
