@@ -382,7 +382,7 @@ class CarriedDifference(msgspec.Struct, frozen=True, gc=False):
     drift : float, Pa per s, of weather and instrument together
     weights : tuple[float, ...], 1, one per reading; they sum to 0
     height_difference : float, m, second place less first, as the weights see it
-    bracketed : bool, whether every reading at one of the places lies between readings at the other
+    bracketed : bool, whether the times at the two places overlap; if not, the drift is carried on into the unknown
     degrees_of_freedom : int, number of readings less 3
     residual_deviation : float | None, Pa, scatter about difference and drift; None with three readings
 
@@ -474,14 +474,10 @@ def carried_difference(
         drift=drift,
         weights=weights,
         height_difference=sum(w * z for w, z in zip(weights, heights, strict=True)),
-        bracketed=_within(first_times, second_times) or _within(second_times, first_times),
+        bracketed=min(first_times) < max(second_times) and min(second_times) < max(first_times),
         degrees_of_freedom=degrees,
         residual_deviation=residual,
     )
-
-
-def _within(inner: Sequence[float], outer: Sequence[float]) -> bool:
-    return min(outer) < min(inner) and max(inner) < max(outer)
 
 
 def _temperature_difference(indoor: float, outdoor: float) -> float:

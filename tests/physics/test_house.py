@@ -258,6 +258,17 @@ def test_readings_not_bracketed_are_said_so() -> None:
     assert math.sqrt(sum(w * w for w in found.weights)) > 2.0
 
 
+@pytest.mark.parametrize(
+    ("order", "bracketed"),
+    [("ABA", True), ("ABAB", True), ("ABBA", True), ("BAAB", True), ("AAB", False), ("ABB", False), ("BBA", False)],
+)
+def test_bracketed_means_that_the_times_overlap(order: str, bracketed: bool) -> None:
+    second = [place == "B" for place in order]
+    times = [60.0 * i for i in range(len(order))]
+    found = house.carried_difference(times, [90_000.0] * len(order), [0.0] * len(order), second, 1.2)
+    assert found.bracketed is bracketed
+
+
 def test_bent_drift_shows_in_the_residual_only_with_more_than_three_readings() -> None:
     """Pressure rising as 1e-4 t^2: A-B-A cannot see it and is 0.36 Pa off (1e-4 x 60^2, by hand)."""
     times = [0.0, 60.0, 120.0]
@@ -331,6 +342,12 @@ REFUSED: list[tuple[Function, tuple[object, ...], str]] = [
     (house.carried_difference, aba(3, [False] * 3), "number of readings at the second place"),
     (house.carried_difference, aba(4, 0.0), "density"),
 ]
+
+
+def test_temperatures_too_far_apart_name_the_range_around_the_other() -> None:
+    with pytest.raises(OutOfRange) as refused:
+        house.stack_opening_flow(1.0, 2.0, 330.0, 220.0)
+    assert (refused.value.low, refused.value.high) == (230.0, 430.0)
 
 
 @pytest.mark.parametrize(("function", "arguments", "name"), REFUSED)
