@@ -65,14 +65,28 @@ class UnitTable(msgspec.Struct, frozen=True):
         """The SI value in words, with its expanded uncertainty (coverage factor 2) if its standard one is given."""
         display = self.display[dimension][system]
         decimals, scale = display.decimals, display.scale
-        expanded = None if uncertainty is None else 2.0 * uncertainty / scale.factor
-        if expanded is not None and 0.0 < expanded < 0.5 * 10.0**-decimals:
+        shown = (value - scale.offset) / scale.factor
+        if abs(shown) >= LARGE:
+            decimals = 0
+        expanded = 2.0 * (uncertainty or 0.0) / scale.factor
+        if 0.0 < expanded < 0.5 * 10.0**-decimals:
             # An uncertainty that would round to nothing gets its first digit, and the value as many.
             decimals = min(decimals + 3, math.ceil(-math.log10(expanded)))
-        number = _without_minus_zero((value - scale.offset) / scale.factor, decimals)
-        if expanded is not None:
+        number = _without_minus_zero(shown, decimals)
+        if expanded > 0.0:
             number += f" ± {expanded:.{decimals}f}"
+        elif dimension == "count" and 0.0 < shown < 0.5 * 10.0**-decimals:
+            number = f"less than {10.0**-decimals:.{decimals}f}"
         return f"{number}{_space(scale.symbol)}{scale.symbol}"
+
+    def range_words(self, dimension: str, low: float, high: float, system: UnitSystem) -> str:
+        """Two SI values in words, the unit said once: `0.5 to 2.0 times`."""
+        first, symbol = self.words(dimension, low, system), self.display[dimension][system].scale.symbol
+        return f"{first.removesuffix(symbol).rstrip()} to {self.words(dimension, high, system)}"
+
+
+LARGE = 1e4
+"""A number this large is shown without decimals."""
 
 
 def _without_minus_zero(value: float, decimals: int) -> str:

@@ -20,9 +20,8 @@ DISCLAIMER = (
 COVERAGE_FACTOR = 2.0
 PLACEHOLDER = re.compile(r"\{([a-z0-9_]+)(?::([a-z]+))?\}")
 VERDICT_WORDS = {
-    "above": "is above the limit",
-    "below": "is below the limit",
-    "within": "is within the limit",
+    "above": "is above the limit of",
+    "below": "is below the limit of",
     "undecided": "is too close to the limit to decide",
     "implausible": "is outside what can be true of a house",
 }
@@ -232,24 +231,32 @@ class _Writer:
             if verdict.verdict == "not_measured" or quantity is None:
                 return f"{title} was not measured."
             shown = self.words(verdict.quantity, quantity.value, quantity.uncertainty)
-            return _one_stop(f"{title} {shown} {VERDICT_WORDS[verdict.verdict]}{self._limit_words(verdict)}.")
+            return _one_stop(f"{title} {shown} {self._verdict_words(verdict)}.")
         observation = self.rules.observations.get(token)
         if observation is not None:
             return observation.meaning
         return self._conclusion_words(token)
 
-    def _limit_words(self, v: Verdict) -> str:
+    def _verdict_words(self, v: Verdict) -> str:
         lower = None if v.lower is None else self.words(v.quantity, v.lower)
         upper = None if v.upper is None else self.words(v.quantity, v.upper)
-        if v.verdict == "implausible":
-            return ""
-        if v.verdict == "above" and upper is not None:
-            return f" of {upper}"
-        if v.verdict == "below" and lower is not None:
-            return f" of {lower}"
-        if lower is not None and upper is not None:
-            return f"s of {lower} to {upper}" if v.verdict == "within" else f" ({lower} to {upper})"
-        return f" ({upper or lower})" if v.verdict == "undecided" else f" of {upper or lower}"
+        both = ""
+        if v.lower is not None and v.upper is not None:
+            dimension = self.rules.quantities[v.quantity].dimension
+            both = self.units.range_words(dimension, v.lower, v.upper, self.system)
+        match v.verdict:
+            case "above":
+                return f"{VERDICT_WORDS['above']} {upper}"
+            case "below":
+                return f"{VERDICT_WORDS['below']} {lower}"
+            case "within":
+                if both:
+                    return f"is within the limits of {both}"
+                return f"is not above the limit of {upper}" if lower is None else f"is not below the limit of {lower}"
+            case "undecided":
+                return f"{VERDICT_WORDS['undecided']} ({both or upper or lower})"
+            case _:
+                return VERDICT_WORDS["implausible"]
 
     def _conclusion_words(self, token: str) -> str:
         wanted = token.removeprefix("conclusion:")
