@@ -30,6 +30,8 @@ RATINGS = frozenset(
         "blower_phases",
         "blower_power_factor",
         "filter_face_area",
+        "outlet_air_maximum",
+        "blower_table_speed",
     }
 )
 """Names a rated number of the equipment goes by; a limit of a criterion may rest on one."""
@@ -68,7 +70,11 @@ class Reading(msgspec.Struct, frozen=True, omit_defaults=True):
         state: id of the operating state; None means it holds in every state.
         area: part of the house being tested; None means the whole.
         basis: for airflow, `actual` or `standard`.
-        method: for airflow, how it was taken.
+        method: for airflow, how it was taken; `air_free` or `as_measured` for flue carbon monoxide; `exhaust` or
+            `supply` for a ventilation airflow, with its duty: `exhaust.continuous`.
+        room, side, design: for a register's airflow.
+        height: of a barometer above a common level, m.
+        seconds: for spillage, time since the burner was lit.
     """
 
     key: str
@@ -85,6 +91,11 @@ class Reading(msgspec.Struct, frozen=True, omit_defaults=True):
     taken_at: datetime.datetime | None = None
     note: str | None = None
     steadiness: Steadiness | None = None
+    room: str | None = None
+    side: Literal["supply", "return"] | None = None
+    design: Measured | None = None
+    height: Measured | None = None
+    seconds: float | None = None
 
 
 class State(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -151,6 +162,10 @@ class Equipment(msgspec.Struct, frozen=True, omit_defaults=True):
     filter_rating: PressureDropRating | None = None
     coil_rating_wet: PressureDropRating | None = None
     coil_rating_dry: PressureDropRating | None = None
+    performance: tuple[PerformanceRow, ...] = ()
+    performance_is_gross: bool = False
+    duct_runs: tuple[DuctRun, ...] = ()
+    input_is_derated: bool = False
 
     def element(self, name: str) -> Element | None:
         """The element of that name, or None."""
@@ -161,6 +176,121 @@ class Equipment(msgspec.Struct, frozen=True, omit_defaults=True):
         """Stations of the path in the direction of flow, each `upstream|downstream`."""
         names = [element.name for element in self.path]
         return tuple(f"{up}|{down}" for up, down in itertools.pairwise(names))
+
+
+class Traverse(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A duct traverse: inside dimensions in m, and velocity pressures (Pa) or velocities (m/s) at its points.
+
+    `zero` and `scale` are the standard uncertainties that all points share (as a share of the reading for `scale`),
+    `each` that of one point alone; `instrument` is the error source's name.
+    """
+
+    key: str
+    pointer: str
+    location: str
+    instrument: str
+    zero: float
+    scale: float
+    each: float
+    width: float | None = None
+    height: float | None = None
+    diameter: float | None = None
+    velocity_pressures: tuple[float, ...] = ()
+    velocities: tuple[float, ...] = ()
+    state: str | None = None
+    area: str | None = None
+
+
+class LeakageTest(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A fan pressurisation test: pressures (Pa, magnitude) and flows (m3/s as the fan's chart gives them)."""
+
+    key: str
+    pointer: str
+    subject: Literal["duct", "envelope"]
+    kind: str
+    points: tuple[tuple[Measured, Measured], ...]
+    state: str | None = None
+    area: str | None = None
+
+
+class GasClock(msgspec.Struct, frozen=True, omit_defaults=True):
+    """Gas clocked at its meter: volume passed (m3) in a time (s), and its higher heating value (J/m3)."""
+
+    key: str
+    pointer: str
+    volume: Measured
+    seconds: Measured
+    heating_value: Measured
+    state: str | None = None
+    area: str | None = None
+
+
+class Appliance(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A fuel-burning appliance."""
+
+    id: str
+    kind: str
+    venting: Literal["natural_draft", "fan_assisted", "power_vented", "direct_vent", "unvented"]
+    zone: str | None = None
+    vents_with: str | None = None
+    vent_damper: bool = False
+
+
+class Weather(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A weather observation, SI: Pa, K, m/s, m; `distance` from the site."""
+
+    altimeter_setting: Measured | None = None
+    sea_level_pressure: Measured | None = None
+    temperature: Measured | None = None
+    dew_point: Measured | None = None
+    wind_speed: Measured | None = None
+    wind_gust: Measured | None = None
+    observed_at: datetime.datetime | None = None
+    distance: float | None = None
+
+
+class SiteFacts(msgspec.Struct, frozen=True, omit_defaults=True):
+    """The house: floor area m2, volume m3, height m of its conditioned part, and what ventilation asks of it."""
+
+    floor_area: float | None = None
+    volume: float | None = None
+    height: float | None = None
+    storeys: int | None = None
+    bedrooms: int | None = None
+    weather_and_shielding_factor: float | None = None
+
+
+class EnergyUse(msgspec.Struct, frozen=True, omit_defaults=True):
+    """Blower seconds a year, price of a joule in `currency`."""
+
+    seconds_per_year: float
+    price_per_joule: float | None = None
+    currency: str | None = None
+
+
+class PerformanceRow(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A row of a maker's cooling performance table, SI (K, K, m3/s standard, W, W)."""
+
+    return_wet_bulb: float
+    outdoor_temperature: float
+    airflow: float
+    total: float
+    sensible: float | None = None
+
+
+class DuctRun(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A run of duct, SI; `compression` as a share of the stretched length."""
+
+    name: str
+    side: Literal["return", "supply"]
+    material: str
+    length: float
+    diameter: float | None = None
+    width: float | None = None
+    height: float | None = None
+    fittings_equivalent_length: float = 0.0
+    compression: float = 0.0
+    design_airflow: float | None = None
 
 
 class SetAside(msgspec.Struct, frozen=True):
@@ -197,6 +327,13 @@ class Visit(msgspec.Struct, frozen=True, omit_defaults=True):
     equipment: Equipment
     states: tuple[State, ...]
     readings: tuple[Reading, ...]
+    traverses: tuple[Traverse, ...] = ()
+    leakage_tests: tuple[LeakageTest, ...] = ()
+    gas_clocks: tuple[GasClock, ...] = ()
+    appliances: tuple[Appliance, ...] = ()
+    weather: Weather | None = None
+    site: SiteFacts = SiteFacts()
+    energy: EnergyUse | None = None
     instruments: tuple[InstrumentUse, ...] = ()
     elevation: Measured | None = None
     visited_at: datetime.datetime | None = None

@@ -32,6 +32,20 @@ READING_DIMENSIONS = {
     "voltage": "voltage",
     "current": "current",
     "station_pressure": "absolute_pressure",
+    "velocity_traverse": "gauge_pressure",
+    "velocity_points": "velocity",
+    "register_airflow": "volume_flow",
+    "rotational_speed": "rotational_speed",
+    "water_flow": "volume_flow",
+    "water_temperature": "temperature",
+    "duct_leakage": "volume_flow",
+    "envelope_leakage": "volume_flow",
+    "zone_pressure": "gauge_pressure",
+    "draft_pressure": "gauge_pressure",
+    "carbon_monoxide": "concentration",
+    "flue_carbon_monoxide": "concentration",
+    "combustible_gas": "ratio",
+    "ventilation_airflow": "volume_flow",
 }
 """Reading kind -> dimension of its value."""
 CLASS_OF_METHOD = {
@@ -130,6 +144,13 @@ class Instruments:
             return Accuracy(0.0, 0.0, 0.0, 0.0)
         floor, resolution = self._si(default.floor, default), self._si(default.resolution, default)
         return Accuracy(default.share, floor, resolution, zero, scale_zero)
+
+    def usual(self, kind: str) -> Accuracy:
+        """Accuracy of the class of instrument that usually takes readings of a kind."""
+        default = self._defaults.get(kind)
+        if default is None:
+            return Accuracy(0.0, 0.0, 0.0, 0.0)
+        return Accuracy(default.share, self._si(default.floor, default), self._si(default.resolution, default), 0.0)
 
     def _default(self, declared: wire.Instrument | None, kind: str, method: str | None) -> Instrument | None:
         """By the instrument's class, else by the method of an airflow reading, else by the kind of reading."""

@@ -5,6 +5,8 @@ What cannot be used is set aside with its pointer and a remedy; everything else 
 
 from __future__ import annotations
 
+from typing import Any
+
 from msgspec import UNSET, UnsetType
 
 from service.model.quantity import Measured
@@ -24,6 +26,7 @@ from service.model.visit import (
     Visit,
 )
 from service.normalise.accuracy import READING_DIMENSIONS, Accuracy, Instruments, error_terms
+from service.normalise.house import COUNTED, HouseReadings
 from service.normalise.path import OUTLET, AirPath
 from service.physics import steady
 from service.physics.air import STANDARD_AIR_DENSITY
@@ -39,6 +42,17 @@ def normalise(request: wire.EvaluationRequest, ruleset: Ruleset, units: UnitTabl
     return _Normaliser(request, ruleset, units).visit()
 
 
+def _method(entry: wire.AnyReading) -> str | None:
+    """How a flow was taken, on which basis a flue gas was read, which way a fan moves air and whether always."""
+    if isinstance(entry, wire.AirflowReading):
+        return entry.method
+    if isinstance(entry, wire.FlueCarbonMonoxideReading):
+        return entry.basis
+    if isinstance(entry, wire.VentilationAirflowReading):
+        return f"{entry.direction}.{entry.duty}"
+    return None
+
+
 class _Normaliser:
     def __init__(self, request: wire.EvaluationRequest, ruleset: Ruleset, units: UnitTable) -> None:
         self.request = request
@@ -48,26 +62,28 @@ class _Normaliser:
         self.path = AirPath(request.equipment, ruleset)
         self.instruments = Instruments(request.instruments, ruleset, units)
         self.states = self._states()
+        self.house = HouseReadings(self, request.appliances)
 
     def visit(self) -> Visit:
         request = self.request
-        readings = tuple(
+        numbers = [
             reading
             for index, entry in enumerate(request.readings)
             if (reading := self._reading(index, entry)) is not None
-        )
+        ]
+        readings = (*numbers, *self.house.spillages)
         equipment = self._equipment()
         site = request.site
         elevation = None
         if site is not UNSET and site.elevation is not UNSET:
-            metres = self._si("length", site.elevation, "#/site/elevation")
+            metres = self.si("length", site.elevation, "#/site/elevation")
             elevation = None if metres is None else Measured(metres)
         visited_at = None
         if request.visited_at is not UNSET:
             if YEARS[0] <= request.visited_at.year <= YEARS[1]:
                 visited_at = request.visited_at
             else:
-                self._aside(
+                self.aside(
                     "#/visited_at",
                     "date_implausible",
                     "The visit is dated outside the years the record holds; it was judged as undated.",
@@ -83,6 +99,13 @@ class _Normaliser:
             equipment=equipment,
             states=tuple(self.states.values()),
             readings=readings,
+            traverses=tuple(self.house.traverses),
+            leakage_tests=tuple(self.house.leakage_tests),
+            gas_clocks=tuple(self.house.gas_clocks),
+            appliances=self.house.appliances,
+            weather=self.house.weather(request.weather, visited_at),
+            site=self.house.site(request.site),
+            energy=self.house.energy(request.energy_use),
             instruments=tuple(use for key, use in self.instruments.uses.items() if key in used),
             elevation=elevation,
             visited_at=visited_at,
@@ -98,7 +121,7 @@ class _Normaliser:
         states: dict[str, State] = {}
         for index, entry in enumerate(self.request.states):
             if entry.id in states:
-                self._aside(
+                self.aside(
                     f"#/states/{index}/id", "id_taken", "Another state has this id.", "Give each an id of its own."
                 )
                 continue
@@ -121,14 +144,12 @@ class _Normaliser:
             states["unspecified"] = State(id="unspecified")
         return states
 
-    def _state_of(
-        self, entry: wire.AnyReading, kind: str, location: str | None, pointer: str
-    ) -> str | UnsetType | None:
+    def state_of(self, entry: wire.AnyReading, kind: str, location: str | None, pointer: str) -> str | UnsetType | None:
         """State id, None where the reading holds in every state, UNSET where it cannot be placed."""
         if entry.state is not UNSET:
             if entry.state in self.states:
                 return entry.state
-            self._aside(
+            self.aside(
                 f"{pointer}/state",
                 "unknown_state",
                 "The reading names an operating state that the visit does not declare.",
@@ -139,7 +160,7 @@ class _Normaliser:
             return next(iter(self.states))
         if kind in STATELESS_KINDS or location in self.ruleset.places:
             return None
-        self._aside(
+        self.aside(
             f"{pointer}/state",
             "state_missing",
             "The visit has several operating states and this reading does not say in which it was taken.",
@@ -151,31 +172,23 @@ class _Normaliser:
 
     def _reading(self, index: int, entry: wire.AnyReading) -> Reading | None:
         pointer, key = f"#/readings/{index}", f"reading.{index}"
+        if isinstance(entry, COUNTED):
+            self.house.take(entry, key, pointer)
+            return None
         kind = str(entry.__struct_config__.tag)
         dimension = READING_DIMENSIONS[kind]
-        value = self._si(dimension, entry.value, f"{pointer}/value")
+        value = self.si(dimension, entry.value, f"{pointer}/value")
         located = self._located(entry, pointer)
         if value is None or located is None:
             return None
         location, low = located
-        state = self._state_of(entry, kind, location, pointer)
+        state = self.state_of(entry, kind, location, pointer)
         if isinstance(state, UnsetType):
             return None
         accuracy = self.instruments.accuracy(entry, kind, pointer, self.units.to_si(dimension, 0.0, entry.value.unit))
         orientation = -1.0 if isinstance(entry, wire.StaticPressureReading) and entry.probe_port == "reference" else 1.0
-        use = None
-        instrument = key
-        if entry.instrument is not UNSET:
-            use = self.instruments.uses.get(entry.instrument)
-            if use is None:
-                self._aside(
-                    f"{pointer}/instrument",
-                    "unknown_instrument",
-                    "The reading names an instrument that the visit does not declare; its accuracy was assumed.",
-                    "Declare it under instruments.",
-                )
-            else:
-                instrument = f"instrument.{use.id}"
+        instrument = self.source_of(entry, key, pointer)
+        use = None if entry.instrument is UNSET else self.instruments.uses.get(entry.instrument)
         steadiness = None
         repeatability: dict[str, float] = {}
         if entry.samples is not UNSET:
@@ -184,7 +197,7 @@ class _Normaliser:
             slack = max(accuracy.limit(stated), accuracy.resolution)
             ends = [self.units.to_si(dimension, end(entry.samples.values), entry.value.unit) for end in (min, max)]
             if not ends[0] - slack <= stated <= ends[1] + slack:
-                self._aside(
+                self.aside(
                     f"{pointer}/value",
                     "value_not_of_series",
                     "The value lies outside its own samples; the mean of the samples was taken instead.",
@@ -207,26 +220,61 @@ class _Normaliser:
             low=low,
             state=state,
             area=None if entry.area is UNSET else entry.area,
-            basis=entry.basis if isinstance(entry, wire.AirflowReading) else None,
-            method=entry.method if isinstance(entry, wire.AirflowReading) else None,
+            basis=entry.basis if isinstance(entry, wire.AirflowReading | wire.RegisterAirflowReading) else None,
+            method=_method(entry),
             instrument=None if use is None else use.id,
             taken_at=None if entry.taken_at is UNSET else entry.taken_at,
             note=None if entry.note is UNSET else entry.note,
             steadiness=steadiness,
+            **self._of_house(entry, pointer),
         )
+
+    def source_of(self, entry: wire.AnyReading, key: str, pointer: str) -> str:
+        """Name of the error source that readings of one instrument share: a reading alone, where none is declared."""
+        if entry.instrument is UNSET:
+            return key
+        if entry.instrument in self.instruments.uses:
+            return f"instrument.{entry.instrument}"
+        self.aside(
+            f"{pointer}/instrument",
+            "unknown_instrument",
+            "The reading names an instrument that the visit does not declare; its accuracy was assumed.",
+            "Declare it under instruments.",
+        )
+        return key
+
+    def _of_house(self, entry: wire.AnyReading, pointer: str) -> dict[str, Any]:
+        """Room, side and design flow of a register; room of a zone pressure; height of a barometer."""
+        if isinstance(entry, wire.RegisterAirflowReading):
+            design = None
+            if entry.design_airflow is not UNSET:
+                flow = self.si("volume_flow", entry.design_airflow, f"{pointer}/design_airflow")
+                if flow is not None and flow > 0.0:
+                    design = Measured(flow)
+                elif flow is not None:
+                    self.aside(
+                        f"{pointer}/design_airflow", "not_positive", "A design flow must be above zero.", "Correct it."
+                    )
+            return {"room": entry.room, "side": entry.side, "design": design}
+        if isinstance(entry, wire.ZonePressureReading):
+            return {} if entry.room is UNSET else {"room": entry.room}
+        if isinstance(entry, wire.StationPressureReading) and entry.height is not UNSET:
+            height = self.si("length", entry.height, f"{pointer}/height")
+            return {} if height is None else {"height": Measured(height)}
+        return {}
 
     def _located(self, entry: wire.AnyReading, pointer: str) -> tuple[str | None, str | None] | None:
         """Canonical location and low-side station; None where a name means nothing on this air path."""
         if isinstance(entry, wire.StaticPressureReading):
-            station = self._station(entry.station, f"{pointer}/station")
+            station = self.station_of(entry.station, f"{pointer}/station")
             return None if station is None else (station, None)
         if isinstance(entry, wire.PressureDifferenceReading):
-            high = self._station(entry.input_station, f"{pointer}/input_station")
-            low = self._station(entry.reference_station, f"{pointer}/reference_station")
+            high = self.station_of(entry.input_station, f"{pointer}/input_station")
+            low = self.station_of(entry.reference_station, f"{pointer}/reference_station")
             if high is None or low is None:
                 return None
             if high == low:
-                self._aside(
+                self.aside(
                     pointer,
                     "same_station",
                     "Both ends of the pressure difference are the same station.",
@@ -237,7 +285,30 @@ class _Normaliser:
         if isinstance(entry, wire.ElectricPowerReading | wire.VoltageReading | wire.CurrentReading):
             return entry.component, None
         if isinstance(entry, wire.StationPressureReading):
-            return None, None
+            if entry.place is UNSET:
+                return None, None
+            return (entry.place, None) if self._place(entry.place, f"{pointer}/place") else None
+        if isinstance(entry, wire.ZonePressureReading):
+            zone = self._place(entry.zone, f"{pointer}/zone")
+            reference = self._place(entry.reference, f"{pointer}/reference")
+            if zone and reference and entry.zone == entry.reference and entry.room is UNSET:
+                self.aside(pointer, "same_zone", "A zone has no pressure against itself.", "Name two zones.")
+                return None
+            return (entry.zone, entry.reference) if zone and reference else None
+        if isinstance(entry, wire.DraftPressureReading | wire.FlueCarbonMonoxideReading):
+            known = self.house.known_appliance(entry.appliance, f"{pointer}/appliance")
+            return (entry.appliance, None) if known else None
+        if isinstance(entry, wire.WaterTemperatureReading):
+            return f"water.{entry.location}", None
+        if isinstance(entry, wire.RotationalSpeedReading):
+            return "blower", None
+        if isinstance(entry, wire.WaterFlowReading):
+            return "water", None
+        if isinstance(entry, wire.VentilationAirflowReading):
+            return entry.fan, None
+        if isinstance(entry, wire.RegisterAirflowReading):
+            return entry.room, None
+        assert not isinstance(entry, COUNTED)
         if entry.location in self.ruleset.places:
             return entry.location, None
         station = self.path.station(entry.location)
@@ -245,7 +316,7 @@ class _Normaliser:
             self._unknown_location(entry.location, f"{pointer}/location")
             return None
         if station == OUTLET:
-            self._aside(
+            self.aside(
                 f"{pointer}/location",
                 "open_end",
                 "This is where the air path ends; air there is mixing with the room's.",
@@ -254,12 +325,12 @@ class _Normaliser:
             return None
         return station, None
 
-    def _station(self, name: str, pointer: str) -> str | None:
+    def station_of(self, name: str, pointer: str) -> str | None:
         station = self.path.station(name)
         if station is None:
             self._unknown_location(name, pointer)
         elif station in (AMBIENT, OUTLET):
-            self._aside(
+            self.aside(
                 pointer,
                 "open_end",
                 "This is the open end of the air path, where static pressure is the reference itself.",
@@ -268,8 +339,15 @@ class _Normaliser:
             return None
         return station
 
+    def _place(self, name: str, pointer: str) -> bool:
+        if name in self.ruleset.places:
+            return True
+        places = ", ".join(self.ruleset.places)
+        self.aside(pointer, "unknown_location", "There is no such place.", f"Places are: {places}.")
+        return False
+
     def _unknown_location(self, name: str, pointer: str) -> None:
-        self._aside(pointer, "unknown_location", "The air path has no such station or place.", self.path.remedy(name))
+        self.aside(pointer, "unknown_location", "The air path has no such station or place.", self.path.remedy(name))
 
     def _settle(
         self, samples: wire.Samples, unit: str, dimension: str, accuracy: Accuracy, key: str
@@ -320,6 +398,11 @@ class _Normaliser:
             filter_rating=None if filter_ is UNSET else self._drop(filter_.rated, "#/equipment/filter/rated"),
             coil_rating_wet=None if coil is UNSET else self._drop(coil.rated_wet, "#/equipment/coil/rated_wet"),
             coil_rating_dry=None if coil is UNSET else self._drop(coil.rated_dry, "#/equipment/coil/rated_dry"),
+            performance=self.house.performance(equipment.cooling_performance),
+            performance_is_gross=equipment.cooling_performance is not UNSET
+            and equipment.cooling_performance.capacity_is == "gross",
+            duct_runs=self.house.duct_runs(equipment.duct_runs),
+            input_is_derated=equipment.gas_heat is not UNSET and equipment.gas_heat.input_is_derated,
         )
 
     def _ratings(self, equipment: wire.Equipment) -> dict[str, Measured]:
@@ -328,11 +411,11 @@ class _Normaliser:
         def rate(name: str, dimension: str, measure: object, pointer: str, tolerance: str | None = None) -> None:
             if measure is UNSET:
                 return
-            value = self._si(dimension, measure, pointer)
+            value = self.si(dimension, measure, pointer)
             if value is None:
                 return
             if value <= 0.0:
-                self._aside(
+                self.aside(
                     pointer, "rating_not_positive", "A rating must be above zero; it was left out.", "Correct it."
                 )
                 return
@@ -374,15 +457,17 @@ class _Normaliser:
                 and ratings["temperature_rise_minimum"].value >= ratings["temperature_rise_maximum"].value
             ):
                 del ratings["temperature_rise_minimum"], ratings["temperature_rise_maximum"]
-                self._aside(
+                self.aside(
                     f"{base}/gas_heat",
                     "range_reversed",
                     "The least rated temperature rise is not below the greatest; the range was left out.",
                     "Read both ends off the rating plate again.",
                 )
+            limit = gas.outlet_air_maximum
+            rate("outlet_air_maximum", "temperature", limit, f"{base}/gas_heat/outlet_air_maximum")
             if "steady_state_efficiency" in ratings and ratings["steady_state_efficiency"].value > 1.0:
                 del ratings["steady_state_efficiency"]
-                self._aside(
+                self.aside(
                     f"{base}/gas_heat/steady_state_efficiency",
                     "efficiency_above_one",
                     "An efficiency above 100 % is not possible; it was left out.",
@@ -395,11 +480,12 @@ class _Normaliser:
         blower = equipment.blower
         if blower is not UNSET:
             ratings["blower_phases"] = Measured(float(blower.phases))
+            rate("blower_table_speed", "rotational_speed", blower.table_speed, f"{base}/blower/table_speed")
             if blower.power_factor is not UNSET:
                 if blower.power_factor > 0.0:
                     ratings["blower_power_factor"] = Measured(blower.power_factor)
                 else:
-                    self._aside(
+                    self.aside(
                         f"{base}/blower/power_factor",
                         "rating_not_positive",
                         "A power factor must be above zero; it was left out.",
@@ -407,13 +493,13 @@ class _Normaliser:
                     )
         filter_ = equipment.filter
         if filter_ is not UNSET and filter_.width is not UNSET and filter_.height is not UNSET:
-            width = self._si("length", filter_.width, f"{base}/filter/width")
-            height = self._si("length", filter_.height, f"{base}/filter/height")
+            width = self.si("length", filter_.width, f"{base}/filter/width")
+            height = self.si("length", filter_.height, f"{base}/filter/height")
             if width is not None and height is not None:
                 if width > 0.0 and height > 0.0:
                     ratings["filter_face_area"] = Measured(width * height * filter_.count)
                 else:
-                    self._aside(
+                    self.aside(
                         f"{base}/filter",
                         "size_not_positive",
                         "A filter's sides must be above zero.",
@@ -424,15 +510,15 @@ class _Normaliser:
     def _drop(self, drop: wire.PressureDrop | UnsetType, pointer: str) -> PressureDropRating | None:
         if drop is UNSET:
             return None
-        pressure = self._si("gauge_pressure", drop.pressure_drop, f"{pointer}/pressure_drop")
-        flow = self._si("volume_flow", drop.airflow, f"{pointer}/airflow")
+        pressure = self.si("gauge_pressure", drop.pressure_drop, f"{pointer}/pressure_drop")
+        flow = self.si("volume_flow", drop.airflow, f"{pointer}/airflow")
         density: float | None = STANDARD_AIR_DENSITY
         if drop.air_density is not UNSET:
-            density = self._si("density", drop.air_density, f"{pointer}/air_density")
+            density = self.si("density", drop.air_density, f"{pointer}/air_density")
         if pressure is None or flow is None or density is None:
             return None
         if min(pressure, flow, density) <= 0.0:
-            self._aside(
+            self.aside(
                 pointer,
                 "rating_not_positive",
                 "A rated pressure drop needs positive numbers; it was left out.",
@@ -444,10 +530,10 @@ class _Normaliser:
     def _tables(self, blower: wire.Blower) -> tuple[BlowerTable, ...]:
         density: float | None = STANDARD_AIR_DENSITY
         if blower.table_air_density is not UNSET:
-            density = self._si("density", blower.table_air_density, "#/equipment/blower/table_air_density")
+            density = self.si("density", blower.table_air_density, "#/equipment/blower/table_air_density")
         if density is None or density <= 0.0:
             if density is not None:
-                self._aside(
+                self.aside(
                     "#/equipment/blower/table_air_density",
                     "rating_not_positive",
                     "The density of the blower table must be above zero; the table was left out.",
@@ -458,7 +544,7 @@ class _Normaliser:
         for index, setting in enumerate(blower.settings):
             pointer = f"#/equipment/blower/settings/{index}"
             if setting.setting in tables:
-                self._aside(
+                self.aside(
                     f"{pointer}/setting", "setting_taken", "Another table has this setting.", "Name each setting once."
                 )
                 continue
@@ -471,9 +557,9 @@ class _Normaliser:
         points: list[BlowerPoint] = []
         for row, entry in enumerate(setting.rows):
             at = f"{pointer}/rows/{row}"
-            pressure = self._si("gauge_pressure", entry.external_static_pressure, f"{at}/external_static_pressure")
-            flow = self._si("volume_flow", entry.airflow, f"{at}/airflow")
-            power = None if entry.power is UNSET else self._si("electric_power", entry.power, f"{at}/power")
+            pressure = self.si("gauge_pressure", entry.external_static_pressure, f"{at}/external_static_pressure")
+            flow = self.si("volume_flow", entry.airflow, f"{at}/airflow")
+            power = None if entry.power is UNSET else self.si("electric_power", entry.power, f"{at}/power")
             if pressure is None or flow is None:
                 return None
             points.append(BlowerPoint(pressure, flow, power))
@@ -490,7 +576,7 @@ class _Normaliser:
             if any(power is None for power in powers):
                 points = [BlowerPoint(p.external_static_pressure, p.airflow) for p in points]
             return tuple(points)
-        self._aside(
+        self.aside(
             pointer, "table_unusable", f"{detail} This setting was left out.", "Copy the rows from the sheet again."
         )
         return None
@@ -501,7 +587,7 @@ class _Normaliser:
         pointer = f"#/limit_overrides/{index}"
         criterion = self.ruleset.criteria.get(entry.criterion)
         if criterion is None:
-            self._aside(
+            self.aside(
                 f"{pointer}/criterion",
                 "unknown_criterion",
                 "The ruleset has no such criterion.",
@@ -510,7 +596,7 @@ class _Normaliser:
             return None
         dimension = self.ruleset.quantities[criterion.quantity].dimension
         if not self.units.accepts(dimension, entry.unit):
-            self._aside(
+            self.aside(
                 f"{pointer}/unit",
                 "unit_of_another_kind",
                 f"The limit must be in a unit of {dimension}.",
@@ -520,18 +606,18 @@ class _Normaliser:
         lower = None if entry.lower is UNSET else self.units.to_si(dimension, entry.lower, entry.unit)
         upper = None if entry.upper is UNSET else self.units.to_si(dimension, entry.upper, entry.unit)
         if (lower is None and upper is None) or (lower is not None and upper is not None and lower >= upper):
-            self._aside(
+            self.aside(
                 pointer, "no_range", "A limit needs a lower or an upper end, the lower below the upper.", "Correct it."
             )
             return None
         return LimitOverride(entry.criterion, entry.reason, lower, upper)
 
-    def _si(self, dimension: str, measure: object, pointer: str) -> float | None:
+    def si(self, dimension: str, measure: object, pointer: str) -> float | None:
         value: float = measure.value  # type: ignore[attr-defined]
         unit: str = measure.unit  # type: ignore[attr-defined]
         if self.units.accepts(dimension, unit):
             return self.units.to_si(dimension, value, unit)
-        self._aside(
+        self.aside(
             f"{pointer}/unit",
             "unknown_unit",
             f"Not a unit of {dimension}.",
@@ -539,5 +625,5 @@ class _Normaliser:
         )
         return None
 
-    def _aside(self, pointer: str, code: str, detail: str, remedy: str) -> None:
+    def aside(self, pointer: str, code: str, detail: str, remedy: str) -> None:
         self.set_aside.append(SetAside(pointer, code, detail, remedy))

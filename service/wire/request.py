@@ -127,6 +127,62 @@ class Density(Body, frozen=True, kw_only=True):
     unit: UnitCode
 
 
+class Velocity(Body, frozen=True, kw_only=True):
+    """Speed of air or wind."""
+
+    value: Number
+    unit: UnitCode
+
+
+class Area(Body, frozen=True, kw_only=True):
+    """An area, such as a floor area."""
+
+    value: Number
+    unit: UnitCode
+
+
+class Volume(Body, frozen=True, kw_only=True):
+    """A volume, of a house or of gas through a meter."""
+
+    value: Number
+    unit: UnitCode
+
+
+class RotationalSpeed(Body, frozen=True, kw_only=True):
+    """Speed of a wheel or sheave."""
+
+    value: Number
+    unit: UnitCode
+
+
+class Concentration(Body, frozen=True, kw_only=True):
+    """Volume of a gas per volume of air."""
+
+    value: Number
+    unit: UnitCode
+
+
+class HeatingValue(Body, frozen=True, kw_only=True):
+    """Heat of combustion per volume of gas (higher heating value)."""
+
+    value: Number
+    unit: UnitCode
+
+
+class PressureSeries(Body, frozen=True, kw_only=True):
+    """Several gauge pressures in one unit."""
+
+    values: Annotated[list[Number], Meta(min_length=1, max_length=400)]
+    unit: UnitCode
+
+
+class VelocitySeries(Body, frozen=True, kw_only=True):
+    """Several velocities in one unit."""
+
+    values: Annotated[list[Number], Meta(min_length=1, max_length=400)]
+    unit: UnitCode
+
+
 # Instruments -----------------------------------------------------------------------------------------------------
 
 
@@ -157,6 +213,7 @@ class Instrument(Body, frozen=True, kw_only=True):
     id: Identifier
     kind: Literal[
         "manometer",
+        "micromanometer",
         "thermometer",
         "hygrometer",
         "barometer",
@@ -167,6 +224,10 @@ class Instrument(Body, frozen=True, kw_only=True):
         "power_meter",
         "clamp_meter",
         "voltmeter",
+        "tachometer",
+        "leakage_tester",
+        "carbon_monoxide_meter",
+        "combustible_gas_detector",
         "other",
     ]
     label: Label | msgspec.UnsetType = msgspec.UNSET
@@ -228,6 +289,7 @@ class Blower(Body, frozen=True, kw_only=True):
     ) = msgspec.UNSET
     settings: Annotated[list[BlowerSetting], Meta(max_length=12)] = []
     table_air_density: Density | msgspec.UnsetType = msgspec.UNSET
+    table_speed: RotationalSpeed | msgspec.UnsetType = msgspec.UNSET
     phases: Literal[1, 3] = 1
     power_factor: Share | msgspec.UnsetType = msgspec.UNSET
 
@@ -267,6 +329,8 @@ class GasHeat(Body, frozen=True, kw_only=True):
     steady_state_efficiency: Ratio | msgspec.UnsetType = msgspec.UNSET
     temperature_rise_minimum: TemperatureDifference | msgspec.UnsetType = msgspec.UNSET
     temperature_rise_maximum: TemperatureDifference | msgspec.UnsetType = msgspec.UNSET
+    outlet_air_maximum: Temperature | msgspec.UnsetType = msgspec.UNSET
+    input_is_derated: bool = False
 
 
 class ElectricHeat(Body, frozen=True, kw_only=True):
@@ -274,6 +338,42 @@ class ElectricHeat(Body, frozen=True, kw_only=True):
 
     rated_power: ElectricPower | msgspec.UnsetType = msgspec.UNSET
     phases: Literal[1, 3] = 1
+
+
+class CoolingPerformanceRow(Body, frozen=True, kw_only=True):
+    """One row of the maker's cooling performance table (gross or net as the sheet says; net is usual)."""
+
+    return_wet_bulb: Temperature
+    outdoor_temperature: Temperature
+    airflow: VolumeFlow
+    total_capacity: HeatRate
+    sensible_capacity: HeatRate | msgspec.UnsetType = msgspec.UNSET
+
+
+class CoolingPerformance(Body, frozen=True, kw_only=True):
+    """The maker's cooling performance table, in standard airflow."""
+
+    capacity_is: Literal["net", "gross"] = "net"
+    rows: Annotated[list[CoolingPerformanceRow], Meta(min_length=1, max_length=120)]
+
+
+class DuctRun(Body, frozen=True, kw_only=True):
+    """One run of duct, for its friction and for the size that its design flow asks for.
+
+    `compression` is the share by which a flexible duct is shorter than when fully stretched.
+    """
+
+    name: Label
+    side: Literal["return", "supply"]
+    shape: Literal["round", "rectangular"] = "round"
+    diameter: Length | msgspec.UnsetType = msgspec.UNSET
+    width: Length | msgspec.UnsetType = msgspec.UNSET
+    height: Length | msgspec.UnsetType = msgspec.UNSET
+    material: Literal["galvanized_steel", "flexible", "fibrous_glass"] = "galvanized_steel"
+    length: Length
+    fittings_equivalent_length: Length | msgspec.UnsetType = msgspec.UNSET
+    compression: Share = 0.0
+    design_airflow: VolumeFlow | msgspec.UnsetType = msgspec.UNSET
 
 
 class Equipment(Body, frozen=True, kw_only=True):
@@ -297,6 +397,8 @@ class Equipment(Body, frozen=True, kw_only=True):
     blower: Blower | msgspec.UnsetType = msgspec.UNSET
     filter: Filter | msgspec.UnsetType = msgspec.UNSET
     coil: Coil | msgspec.UnsetType = msgspec.UNSET
+    cooling_performance: CoolingPerformance | msgspec.UnsetType = msgspec.UNSET
+    duct_runs: Annotated[list[DuctRun], Meta(max_length=60)] = []
     gas_heat: GasHeat | msgspec.UnsetType = msgspec.UNSET
     electric_heat: ElectricHeat | msgspec.UnsetType = msgspec.UNSET
 
@@ -414,9 +516,153 @@ class CurrentReading(_Reading, frozen=True, tag="current", kw_only=True):
 
 
 class StationPressureReading(_Reading, frozen=True, tag="station_pressure", kw_only=True):
-    """Barometric pressure at the site itself, not reduced to sea level."""
+    """Barometric pressure at the site itself, not reduced to sea level.
+
+    One barometer carried between places tells their pressure difference only if `place`, `height` above a common
+    level and `taken_at` are given, and the first place is read again at the end.
+    """
 
     value: AbsolutePressure
+    place: Location | msgspec.UnsetType = msgspec.UNSET
+    height: Length | msgspec.UnsetType = msgspec.UNSET
+
+
+class RectangularDuct(Body, frozen=True, tag="rectangular", tag_field="shape", kw_only=True):
+    """Inside dimensions of a rectangular duct."""
+
+    width: Length
+    height: Length
+
+
+class RoundDuct(Body, frozen=True, tag="round", tag_field="shape", kw_only=True):
+    """Inside diameter of a round duct."""
+
+    diameter: Length
+
+
+class VelocityTraverseReading(_Reading, frozen=True, tag="velocity_traverse", kw_only=True):
+    """Velocity pressures, or velocities, at the points of a duct traverse (log-Tchebycheff in rectangular ducts,
+    log-linear in round ones), for the airflow through the equipment. Give one of the two series."""
+
+    location: Location
+    duct: RectangularDuct | RoundDuct
+    velocity_pressures: PressureSeries | msgspec.UnsetType = msgspec.UNSET
+    velocities: VelocitySeries | msgspec.UnsetType = msgspec.UNSET
+
+
+class RegisterAirflowReading(_Reading, frozen=True, tag="register_airflow", kw_only=True):
+    """Airflow at one supply register or return grille of a room."""
+
+    room: Label
+    side: Literal["supply", "return"]
+    value: VolumeFlow
+    basis: Literal["actual", "standard"]
+    design_airflow: VolumeFlow | msgspec.UnsetType = msgspec.UNSET
+
+
+class RotationalSpeedReading(_Reading, frozen=True, tag="rotational_speed", kw_only=True):
+    """Speed of the blower wheel."""
+
+    value: RotationalSpeed
+
+
+class GasMeterReading(_Reading, frozen=True, tag="gas_meter", kw_only=True):
+    """Gas clocked at its meter with only this appliance burning: volume of one turn of the dial, turns, seconds."""
+
+    volume_per_revolution: Volume
+    revolutions: Annotated[int, Meta(ge=1, le=1000)] = 1
+    seconds: Annotated[float, Meta(gt=0, le=86400)]
+    heating_value: HeatingValue
+
+
+class WaterFlowReading(_Reading, frozen=True, tag="water_flow", kw_only=True):
+    """Flow of water through a hydronic coil."""
+
+    value: VolumeFlow
+
+
+class WaterTemperatureReading(_Reading, frozen=True, tag="water_temperature", kw_only=True):
+    """Temperature of the water entering or leaving a hydronic coil."""
+
+    location: Literal["entering", "leaving"]
+    value: Temperature
+
+
+class LeakagePoint(Body, frozen=True, kw_only=True):
+    """One point of a leakage test: pressure difference made, and flow through the test fan as its maker's chart gives
+    it for the air passing the fan."""
+
+    pressure: Pressure
+    airflow: VolumeFlow
+
+
+class DuctLeakageReading(_Reading, frozen=True, tag="duct_leakage", kw_only=True):
+    """A duct leakage test, in total or to outside (the house held at the ducts' pressure)."""
+
+    extent: Literal["total", "to_outside"]
+    points: Annotated[list[LeakagePoint], Meta(min_length=1, max_length=40)]
+
+
+class EnvelopeLeakageReading(_Reading, frozen=True, tag="envelope_leakage", kw_only=True):
+    """An air leakage test of the building envelope with a fan in a door or window."""
+
+    direction: Literal["depressurization", "pressurization"]
+    points: Annotated[list[LeakagePoint], Meta(min_length=1, max_length=40)]
+
+
+class ZonePressureReading(_Reading, frozen=True, tag="zone_pressure", kw_only=True):
+    """Pressure of a zone minus pressure of another, read directly with one gauge. `room` names one of several."""
+
+    zone: Location
+    reference: Location
+    value: Pressure
+    room: Label | msgspec.UnsetType = msgspec.UNSET
+
+
+class SpillageReading(_Reading, frozen=True, tag="spillage", kw_only=True):
+    """Whether flue gas spilled at an appliance's draft hood or burner, this long after it was lit."""
+
+    appliance: Identifier
+    spills: bool
+    seconds_after_lighting: Annotated[float, Meta(ge=0, le=7200)] | msgspec.UnsetType = msgspec.UNSET
+
+
+class DraftPressureReading(_Reading, frozen=True, tag="draft_pressure", kw_only=True):
+    """Pressure in an appliance's vent minus pressure of its room; negative where it draws."""
+
+    appliance: Identifier
+    value: Pressure
+
+
+class CarbonMonoxideReading(_Reading, frozen=True, tag="carbon_monoxide", kw_only=True):
+    """Carbon monoxide in the air of a place."""
+
+    location: Location
+    value: Concentration
+
+
+class FlueCarbonMonoxideReading(_Reading, frozen=True, tag="flue_carbon_monoxide", kw_only=True):
+    """Carbon monoxide in an appliance's flue gas, undiluted: reduced to air-free, or as measured."""
+
+    appliance: Identifier
+    value: Concentration
+    basis: Literal["air_free", "as_measured"]
+
+
+class CombustibleGasReading(_Reading, frozen=True, tag="combustible_gas", kw_only=True):
+    """Combustible gas in the air of a place, as a share of its lower explosive limit."""
+
+    location: Location
+    value: Ratio
+
+
+class VentilationAirflowReading(_Reading, frozen=True, tag="ventilation_airflow", kw_only=True):
+    """Airflow of one exhaust or supply fan of the house."""
+
+    fan: Label
+    direction: Literal["exhaust", "supply"]
+    duty: Literal["continuous", "on_demand"] = "on_demand"
+    value: VolumeFlow
 
 
 AnyReading = (
@@ -431,6 +677,21 @@ AnyReading = (
     | VoltageReading
     | CurrentReading
     | StationPressureReading
+    | VelocityTraverseReading
+    | RegisterAirflowReading
+    | RotationalSpeedReading
+    | GasMeterReading
+    | WaterFlowReading
+    | WaterTemperatureReading
+    | DuctLeakageReading
+    | EnvelopeLeakageReading
+    | ZonePressureReading
+    | SpillageReading
+    | DraftPressureReading
+    | CarbonMonoxideReading
+    | FlueCarbonMonoxideReading
+    | CombustibleGasReading
+    | VentilationAirflowReading
 )
 
 
@@ -449,6 +710,49 @@ class Site(Body, frozen=True, kw_only=True):
 
     reference: Identifier | msgspec.UnsetType = msgspec.UNSET
     elevation: Length | msgspec.UnsetType = msgspec.UNSET
+    floor_area: Area | msgspec.UnsetType = msgspec.UNSET
+    volume: Volume | msgspec.UnsetType = msgspec.UNSET
+    height: Length | msgspec.UnsetType = msgspec.UNSET
+    storeys: Annotated[int, Meta(ge=1, le=3)] | msgspec.UnsetType = msgspec.UNSET
+    bedrooms: Annotated[int, Meta(ge=0, le=20)] | msgspec.UnsetType = msgspec.UNSET
+    weather_and_shielding_factor: Annotated[float, Meta(ge=0.1, le=2)] | msgspec.UnsetType = msgspec.UNSET
+
+
+class Weather(Body, frozen=True, kw_only=True):
+    """The nearest weather report: its text (METAR), or what it says. Fields given beside the text take its place."""
+
+    metar: Annotated[str, Meta(min_length=4, max_length=400, pattern="^[ -~]*$(?!\\n)")] | msgspec.UnsetType = (
+        msgspec.UNSET
+    )
+    altimeter_setting: AbsolutePressure | msgspec.UnsetType = msgspec.UNSET
+    sea_level_pressure: AbsolutePressure | msgspec.UnsetType = msgspec.UNSET
+    temperature: Temperature | msgspec.UnsetType = msgspec.UNSET
+    dew_point: Temperature | msgspec.UnsetType = msgspec.UNSET
+    wind_speed: Velocity | msgspec.UnsetType = msgspec.UNSET
+    wind_gust: Velocity | msgspec.UnsetType = msgspec.UNSET
+    observed_at: Moment | msgspec.UnsetType = msgspec.UNSET
+    distance: Length | msgspec.UnsetType = msgspec.UNSET
+
+
+class Appliance(Body, frozen=True, kw_only=True):
+    """A fuel-burning appliance and how it is vented."""
+
+    id: Identifier
+    kind: Literal["furnace", "boiler", "water_heater", "space_heater", "fireplace", "cooking", "other"]
+    venting: Literal["natural_draft", "fan_assisted", "power_vented", "direct_vent", "unvented"]
+    zone: Location | msgspec.UnsetType = msgspec.UNSET
+    vents_with: Identifier | msgspec.UnsetType = msgspec.UNSET
+    vent_damper: bool = False
+
+
+class EnergyUse(Body, frozen=True, kw_only=True):
+    """Blower hours in a year and what a kilowatt hour costs, for energy and cost."""
+
+    blower_hours_per_year: Annotated[float, Meta(ge=0, le=8784)]
+    price_per_kilowatt_hour: Annotated[float, Meta(ge=0, le=100)] | msgspec.UnsetType = msgspec.UNSET
+    currency: Annotated[str, Meta(min_length=3, max_length=3, pattern="^[A-Z]{3}$(?!\\n)")] | msgspec.UnsetType = (
+        msgspec.UNSET
+    )
 
 
 class EvaluationRequest(Body, frozen=True, kw_only=True):
@@ -457,6 +761,9 @@ class EvaluationRequest(Body, frozen=True, kw_only=True):
     readings: Annotated[list[AnyReading], Meta(min_length=1, max_length=500)]
     equipment: Equipment
     site: Site | msgspec.UnsetType = msgspec.UNSET
+    weather: Weather | msgspec.UnsetType = msgspec.UNSET
+    appliances: Annotated[list[Appliance], Meta(max_length=20)] = []
+    energy_use: EnergyUse | msgspec.UnsetType = msgspec.UNSET
     states: Annotated[list[OperatingState], Meta(max_length=40)] = []
     instruments: Annotated[list[Instrument], Meta(max_length=40)] = []
     visited_at: Moment | msgspec.UnsetType = msgspec.UNSET
@@ -481,5 +788,13 @@ MEASURES: dict[type[Body], str] = {
     Current: "current",
     Length: "length",
     Density: "density",
+    Velocity: "velocity",
+    Area: "area",
+    Volume: "volume",
+    RotationalSpeed: "rotational_speed",
+    Concentration: "concentration",
+    HeatingValue: "heating_value",
+    PressureSeries: "gauge_pressure",
+    VelocitySeries: "velocity",
 }
 """Struct of a measure -> name of its dimension in `rules/vocabulary/units.toml`."""
