@@ -190,11 +190,17 @@ def _return_humidity(
         lambda: propagate(lambda t, m, p: how(t, m, p).humidity_ratio, temperature, reading, pressure),
     )
     if humidity is not None and relative is None:
+        # Temperature and pressure are behind the humidity ratio as well; their shared terms keep count of that.
         sheet.attempt(
             "return_air_relative_humidity",
             method,
             (*inputs, *keys, "station_pressure"),
-            lambda: propagate(lambda t, m, p: how(t, m, p).relative_humidity, temperature, reading, pressure),
+            lambda: propagate(
+                lambda t, w, p: air.from_dry_bulb_and_humidity_ratio(t, w, p).relative_humidity,
+                temperature,
+                humidity,
+                pressure,
+            ),
         )
     return humidity
 

@@ -106,7 +106,7 @@ class Worksheet:
             uncertainty=uncertainty,
             method=method,
             inputs=tuple(inputs),
-            terms=dict(measured.terms),
+            terms=measured.terms,
             subject=subject,
         )
         self.lacking.pop(name, None)
