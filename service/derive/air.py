@@ -27,9 +27,7 @@ def return_stations(sheet: Worksheet) -> list[str]:
         for index, element in enumerate(sheet.path)
         if element.kind in ("blower", "coil", "heat_exchanger", "electric_heater")
     )
-    names = [element.name for element in sheet.path]
-    stations = [f"{names[i - 1]}|{names[i]}" for i in range(first, 0, -1)]
-    return [*stations, AMBIENT, "indoor"]
+    return [*sheet.gaps[first:0:-1], AMBIENT, "indoor"]
 
 
 def heat_sources(sheet: Worksheet) -> tuple[str, ...]:
@@ -49,10 +47,9 @@ def supply_stations(sheet: Worksheet) -> list[str]:
     """Stations between the last part that changes the air in this mode and the end of the equipment, nearest first."""
     kinds = heat_sources(sheet) or ("heat_exchanger", "electric_heater", "coil")
     last = max(index for index, element in enumerate(sheet.path) if element.kind in (*kinds, "blower"))
-    names = [element.name for element in sheet.path]
     stations: list[str] = []
-    for index in range(last + 1, len(names)):
-        stations.append(f"{names[index - 1]}|{names[index]}")
+    for index in range(last + 1, len(sheet.path)):
+        stations.append(sheet.gaps[index])
         if sheet.path[index].kind in ("supply_duct", "register"):
             break
     return stations
@@ -190,11 +187,17 @@ def _return_humidity(
         lambda: propagate(lambda t, m, p: how(t, m, p).humidity_ratio, temperature, reading, pressure),
     )
     if humidity is not None and relative is None:
+        # Temperature and pressure are behind the humidity ratio as well; their shared terms keep count of that.
         sheet.attempt(
             "return_air_relative_humidity",
             method,
             (*inputs, *keys, "station_pressure"),
-            lambda: propagate(lambda t, m, p: how(t, m, p).relative_humidity, temperature, reading, pressure),
+            lambda: propagate(
+                lambda t, w, p: air.from_dry_bulb_and_humidity_ratio(t, w, p).relative_humidity,
+                temperature,
+                humidity,
+                pressure,
+            ),
         )
     return humidity
 

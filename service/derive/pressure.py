@@ -52,6 +52,8 @@ class PressureNetwork:
         """Pressure at `end` minus pressure at `start`, along the fewest readings; None where no chain joins them."""
         if start == end:
             return Rise(Measured(0.0), ())
+        if without is None and end in self.links.get(start, {}):
+            return self.links[start][end]
         came_from: dict[str, str] = {start: start}
         queue = deque([start])
         while queue:
@@ -80,9 +82,7 @@ class PressureNetwork:
 
 def gap(sheet: Worksheet, index: int) -> str:
     """Station before the element at `index` of the path; the ambient air at its ends."""
-    if 0 < index < len(sheet.path):
-        return f"{sheet.path[index - 1].name}|{sheet.path[index].name}"
-    return AMBIENT
+    return sheet.gaps[index]
 
 
 def boundary(sheet: Worksheet) -> tuple[str, str]:
@@ -126,8 +126,7 @@ def _signs(sheet: Worksheet) -> None:
     blower = sheet.index("blower")
     if blower is None:
         return
-    before = {gap(sheet, index) for index in range(1, blower + 1)}
-    after = {gap(sheet, index) for index in range(blower + 1, len(sheet.path))}
+    before, after = sheet.gaps[1 : blower + 1], sheet.gaps[blower + 1 : -1]
     returns = [reading for reading in sheet.of_kind("static_pressure") if reading.location in before]
     supplies = [reading for reading in sheet.of_kind("static_pressure") if reading.location in after]
     if returns:
@@ -200,8 +199,7 @@ def _spans_blower(sheet: Worksheet, network: PressureNetwork) -> bool:
     blower = sheet.index("blower")
     if blower is None:
         return False
-    before = [gap(sheet, index) for index in range(1, blower + 1)]
-    after = [gap(sheet, index) for index in range(blower + 1, len(sheet.path))]
+    before, after = sheet.gaps[1 : blower + 1], sheet.gaps[blower + 1 : -1]
     return any(network.rise(low, high) is not None for low in before for high in after)
 
 

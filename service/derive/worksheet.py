@@ -9,7 +9,7 @@ from service.derive.propagate import mean
 from service.errors import OutOfRange
 from service.model.quantity import Measured, Quantity
 from service.model.ruleset import Ruleset
-from service.model.visit import Element, Reading, State, Visit
+from service.model.visit import AMBIENT, Element, Reading, State, Visit
 
 
 class Worksheet:
@@ -20,6 +20,7 @@ class Worksheet:
         lacking: quantity name -> what is missing for it. A quantity that does not apply to the context is in
             neither, so nothing is said of it.
         observations: yes-or-no tokens that hold.
+        gaps: station before each element of the path, and after the last; the ambient air at both ends.
         blower_on: whether air was moved; a system that is off moves none.
         return_humidity: humidity ratio of the return air, read or taken as usual; None without a barometric pressure.
     """
@@ -32,6 +33,7 @@ class Worksheet:
         self.quantities: dict[str, Quantity] = {}
         self.lacking: dict[str, tuple[str, ...]] = {}
         self.observations: set[str] = set()
+        self.gaps = (AMBIENT, *visit.equipment.stations, AMBIENT)
         self.blower_on = state.blower == "on" and state.mode != "off"
         self.return_humidity: Measured | None = None
         self._measured: dict[str, Measured] = {}
@@ -106,7 +108,7 @@ class Worksheet:
             uncertainty=uncertainty,
             method=method,
             inputs=tuple(inputs),
-            terms=dict(measured.terms),
+            terms=measured.terms,
             subject=subject,
         )
         self.lacking.pop(name, None)

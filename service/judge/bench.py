@@ -3,33 +3,17 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Set
+from typing import get_args
 
 import msgspec
 
 from service.judge.decide import decide
-from service.model.evaluation import Verdict
+from service.model.evaluation import Verdict, VerdictToken
 from service.model.quantity import Measured, Quantity
 from service.model.ruleset import Criterion, Ruleset
 from service.model.units import UnitTable
 from service.model.visit import LimitOverride
-
-
-class ReadyLimit(msgspec.Struct, frozen=True):
-    """One limit with its numbers in SI units."""
-
-    lower: float | None
-    upper: float | None
-    lower_rating: str | None
-    upper_rating: str | None
-    lower_factor: float
-    upper_factor: float
-    when: frozenset[str]
-    from_date: datetime.date | None
-    until_date: datetime.date | None
-    source: str
-    locator: str
-    checked: str
 
 
 class InForce(msgspec.Struct, frozen=True):
@@ -43,6 +27,42 @@ class InForce(msgspec.Struct, frozen=True):
     overridden: str | None = None
 
 
+class ReadyLimit(msgspec.Struct, frozen=True):
+    """One limit with its numbers in SI units; `fixed` is what it comes to, except for what a rating adds."""
+
+    fixed: InForce
+    lower_rating: str | None
+    upper_rating: str | None
+    lower_factor: float
+    upper_factor: float
+    when: frozenset[str]
+    from_date: datetime.date | None
+    until_date: datetime.date | None
+
+    def holds(self, observations: Set[str], on: datetime.date | None) -> bool:
+        """Whether its conditions hold and it is in force on the day; an undated visit gets what has not run out."""
+        if not self.when <= observations:
+            return False
+        if on is None:
+            return self.until_date is None
+        return (self.from_date is None or self.from_date <= on) and (self.until_date is None or on <= self.until_date)
+
+    def with_ratings(self, ratings: Mapping[str, Measured]) -> InForce | tuple[str, ...]:
+        """The limit for an equipment, or the ratings that are missing for it."""
+        if self.lower_rating is None and self.upper_rating is None:
+            return self.fixed
+        names = [name for name in (self.lower_rating, self.upper_rating) if name is not None]
+        absent = tuple(name for name in names if name not in ratings)
+        if absent:
+            return absent
+        lower, upper = self.fixed.lower, self.fixed.upper
+        if self.lower_rating is not None:
+            lower = ratings[self.lower_rating].value * self.lower_factor
+        if self.upper_rating is not None:
+            upper = ratings[self.upper_rating].value * self.upper_factor
+        return msgspec.structs.replace(self.fixed, lower=lower, upper=upper)
+
+
 class ReadyCriterion(msgspec.Struct, frozen=True):
     """One criterion made ready."""
 
@@ -50,6 +70,7 @@ class ReadyCriterion(msgspec.Struct, frozen=True):
     plausible_low: float
     plausible_high: float
     limits: tuple[ReadyLimit, ...]
+    tokens: dict[str, str]
 
 
 class NoLimit(msgspec.Struct, frozen=True):
@@ -70,7 +91,7 @@ class Bench:
         self,
         quantities: Collection[Quantity],
         lacking: Mapping[str, tuple[str, ...]],
-        observations: Collection[str],
+        observations: Set[str],
         ratings: Mapping[str, Measured],
         overrides: Mapping[str, LimitOverride],
         on: datetime.date | None,
@@ -90,48 +111,34 @@ class Bench:
             if found is None:
                 if criterion.quantity in lacking:
                     verdicts.append(
-                        Verdict(criterion.id, criterion.quantity, "not_measured", f"{criterion.id}.not_measured")
+                        Verdict(criterion.id, criterion.quantity, "not_measured", ready.tokens["not_measured"])
                     )
                 continue
             limit = _in_force(ready, observations, ratings, overrides.get(criterion.id), on)
             if isinstance(limit, NoLimit):
                 limitless.append(limit)
                 continue
-            verdicts.extend(_verdict(ready, quantity, limit) for quantity in found)
+            for quantity in found:
+                verdicts.append(_verdict(ready, quantity, limit))
         return verdicts, limitless
 
 
 def _in_force(
     ready: ReadyCriterion,
-    observations: Collection[str],
+    observations: Set[str],
     ratings: Mapping[str, Measured],
     override: LimitOverride | None,
     on: datetime.date | None,
 ) -> InForce | NoLimit:
     if override is not None:
         return InForce(override.lower, override.upper, None, None, None, override.reason)
-    missing: list[str] = []
+    missing: dict[str, None] = {}
     for limit in ready.limits:
-        if not limit.when <= set(observations):
-            continue
-        if on is not None and (
-            (limit.from_date is not None and on < limit.from_date)
-            or (limit.until_date is not None and on > limit.until_date)
-        ):
-            continue
-        if on is None and limit.until_date is not None:
-            continue
-        names = [name for name in (limit.lower_rating, limit.upper_rating) if name is not None]
-        absent = [name for name in names if name not in ratings]
-        if absent:
-            missing += [name for name in absent if name not in missing]
-            continue
-        lower, upper = limit.lower, limit.upper
-        if limit.lower_rating is not None:
-            lower = ratings[limit.lower_rating].value * limit.lower_factor
-        if limit.upper_rating is not None:
-            upper = ratings[limit.upper_rating].value * limit.upper_factor
-        return InForce(lower, upper, limit.source, limit.locator, limit.checked)
+        if limit.holds(observations, on):
+            found = limit.with_ratings(ratings)
+            if isinstance(found, InForce):
+                return found
+            missing.update(dict.fromkeys(found))
     return NoLimit(ready.criterion.id, ready.criterion.quantity, tuple(missing))
 
 
@@ -142,7 +149,7 @@ def _verdict(ready: ReadyCriterion, quantity: Quantity, limit: InForce) -> Verdi
             criterion=criterion.id,
             quantity=quantity.name,
             verdict="implausible",
-            token=f"{criterion.id}.implausible",
+            token=ready.tokens["implausible"],
             subject=quantity.subject,
             lower=limit.lower,
             upper=limit.upper,
@@ -158,7 +165,7 @@ def _verdict(ready: ReadyCriterion, quantity: Quantity, limit: InForce) -> Verdi
         criterion=criterion.id,
         quantity=quantity.name,
         verdict=decision.verdict,
-        token=f"{criterion.id}.{decision.verdict}",
+        token=ready.tokens[decision.verdict],
         subject=quantity.subject,
         lower=limit.lower,
         upper=limit.upper,
@@ -187,8 +194,9 @@ def prepare(ruleset: Ruleset, units: UnitTable) -> Bench:
         low, high = si(plausible.low, plausible.unit), si(plausible.high, plausible.unit)
         limits = tuple(
             ReadyLimit(
-                si(limit.lower, limit.unit),
-                si(limit.upper, limit.unit),
+                InForce(
+                    si(limit.lower, limit.unit), si(limit.upper, limit.unit), limit.source, limit.locator, limit.checked
+                ),
                 limit.lower_rating,
                 limit.upper_rating,
                 limit.lower_factor,
@@ -196,15 +204,16 @@ def prepare(ruleset: Ruleset, units: UnitTable) -> Bench:
                 frozenset(limit.when),
                 limit.from_date,
                 limit.until_date,
-                limit.source,
-                limit.locator,
-                limit.checked,
             )
             for limit in criterion.limit
         )
         ready.append(
             ReadyCriterion(
-                criterion, float("-inf") if low is None else low, float("inf") if high is None else high, limits
+                criterion,
+                float("-inf") if low is None else low,
+                float("inf") if high is None else high,
+                limits,
+                {verdict: f"{criterion.id}.{verdict}" for verdict in get_args(VerdictToken)},
             )
         )
     return Bench(ready)

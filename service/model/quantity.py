@@ -49,7 +49,7 @@ class Quantity(msgspec.Struct, frozen=True, omit_defaults=True):
     uncertainty: float
     method: str
     inputs: tuple[str, ...]
-    terms: dict[str, float] = {}
+    terms: Mapping[str, float] = {}
     subject: str | None = None
 
     @property

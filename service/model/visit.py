@@ -145,7 +145,8 @@ class Equipment(msgspec.Struct, frozen=True, omit_defaults=True):
         boundary_assumed: True where the boundary is the arrangement's default, not the client's statement.
         ratings: rated numbers by name (`maximum_external_static_pressure` Pa, `nominal_cooling_capacity` W,
             `gas_input` W, `steady_state_efficiency` ratio, `temperature_rise_minimum`/`_maximum` K,
-            `electric_heat_phases`, `electric_heat_power_factor`, `design_airflow` m3/s, `filter_face_area` m2 ...).
+            `electric_heat_phases`, `electric_heat_power_factor`, `design_airflow` m3/s of actual air at the site,
+            `filter_face_area` m2 ...).
         filter_rating, coil_rating_wet, coil_rating_dry: rated pressure drops.
     """
 

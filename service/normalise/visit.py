@@ -613,10 +613,9 @@ class _Normaliser:
         return LimitOverride(entry.criterion, entry.reason, lower, upper)
 
     def si(self, dimension: str, measure: object, pointer: str) -> float | None:
-        value: float = measure.value  # type: ignore[attr-defined]
-        unit: str = measure.unit  # type: ignore[attr-defined]
-        if self.units.accepts(dimension, unit):
-            return self.units.to_si(dimension, value, unit)
+        scale = self.units.scales[dimension].get(measure.unit)  # type: ignore[attr-defined]
+        if scale is not None:
+            return measure.value * scale.factor + scale.offset  # type: ignore[attr-defined, no-any-return]
         self.aside(
             f"{pointer}/unit",
             "unknown_unit",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping, Set
 from typing import Any
 
 import msgspec
@@ -43,7 +43,7 @@ def judged(
     on_bench: Bench,
     *quantities: Quantity,
     lacking: Mapping[str, tuple[str, ...]] | None = None,
-    observations: Collection[str] = (),
+    observations: Set[str] = frozenset(),
     ratings: Mapping[str, Measured] | None = None,
     overrides: Mapping[str, LimitOverride] | None = None,
     on: datetime.date | None = TODAY,

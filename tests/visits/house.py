@@ -89,7 +89,9 @@ class Resistance:
 
     def at(self, flow: float, density: float) -> float:
         """Drop in Pa at a flow in m3/s and a density in kg/m3."""
-        return float(self.drop * (density / self.density) ** (self.exponent - 1.0) * (flow / self.flow) ** self.exponent)
+        return float(
+            self.drop * (density / self.density) ** (self.exponent - 1.0) * (flow / self.flow) ** self.exponent
+        )
 
 
 @dataclass(frozen=True)
