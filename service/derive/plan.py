@@ -4,13 +4,21 @@ from __future__ import annotations
 
 from service.derive.air import derive_air
 from service.derive.airflow import derive_airflow, derive_blower_power, derive_temperatures
+from service.derive.capacity import derive_capacity
 from service.derive.condition import derive_instruments, derive_power, derive_resistances, observe
 from service.derive.pressure import derive_pressure
 from service.derive.worksheet import Worksheet
 from service.model.ruleset import Ruleset
 from service.model.visit import Visit
 
-STEPS_WITH_BLOWER_ON = (derive_temperatures, derive_blower_power, derive_airflow, derive_resistances, derive_power)
+STEPS_WITH_BLOWER_ON = (
+    derive_temperatures,
+    derive_blower_power,
+    derive_airflow,
+    derive_resistances,
+    derive_power,
+    derive_capacity,
+)
 
 
 def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:

@@ -16,14 +16,16 @@ import numpy as np
 import pytest
 
 from service import derive, normalise
-from service.derive import Worksheet, airflow, condition
+from service.derive import Worksheet, airflow, capacity, condition
 from service.derive import air as air_step
 from service.model.quantity import Measured
 from service.model.ruleset import Ruleset
 from service.model.visit import Visit
 from service.physics.uncertainty import WeightedMean, weighted_mean
 from service.wire.request import EvaluationRequest
-from tests.derive.sheets import PREPARED, visit
+from tests.derive.sheets import PREPARED, everything, visit
+from tests.visits.cooling_faults import table
+from tests.visits.house import House, Operation
 from tests.visits.library import HOUSES, cooling, heating
 
 DRAWS = 4000
@@ -92,7 +94,9 @@ def draws(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
         weights.append(nominal_weights)
         monkeypatch.setattr(airflow, "with_tolerance", with_tolerance)
         monkeypatch.setattr(condition, "with_tolerance", with_tolerance)
+        monkeypatch.setattr(capacity, "with_tolerance", with_tolerance)
         monkeypatch.setattr(air_step, "_mixed", mixed)
+        monkeypatch.setattr(capacity, "_mixed", mixed)
         monkeypatch.setattr(Worksheet, "assumption", assumption)
         monkeypatch.setattr(airflow, "weighted_mean", weighed)
         return now
@@ -108,11 +112,27 @@ VISITS = [
 ]
 
 
+def add_cooling(request: dict[str, Any], house: House, operation: Operation) -> None:
+    """The maker's performance table, the air outdoors and a register two kelvin warmer than the plenum."""
+    request["equipment"]["cooling_performance"] = table(house, operation, "net")
+    (supply,) = [
+        r for r in request["readings"] if r["kind"] == "dry_bulb_temperature" and r["location"] == "supply_plenum"
+    ]
+    warmer = {"value": supply["value"]["value"] + 2.0, "unit": supply["value"]["unit"]}
+    request["readings"] += [
+        {**supply, "location": "supply_register", "value": warmer},
+        {**supply, "location": "outdoor", "value": {"value": 32.0, "unit": "Cel"}},
+    ]
+
+
 @pytest.mark.parametrize(("house", "operation"), VISITS, ids=[f"{name}-{op.mode}" for name, op in VISITS])
 def test_every_quantity_scatters_as_propagated(
     house: str, operation: Any, draws: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    request, _ = visit(HOUSES[house], operation)
+    moist = ("wet_bulb:supply_plenum",) if operation.mode == "cooling" else ()
+    request, _ = visit(HOUSES[house], operation, (*everything(HOUSES[house], operation), *moist))
+    if operation.mode == "cooling":
+        add_cooling(request, HOUSES[house], operation)
     plain = normalise.normalise(
         msgspec.convert(request, EvaluationRequest, strict=False), PREPARED.ruleset, PREPARED.units
     )
@@ -137,6 +157,8 @@ def test_every_quantity_scatters_as_propagated(
         for key, quantity in worked.quantities.items():
             sampled[key].append(quantity.value)
     compared = 0
+    if operation.mode == "cooling":
+        assert {"total_capacity_to_rated", "delivered_to_net_sensible_capacity"} <= set(nominal.quantities)
     for key, quantity in nominal.quantities.items():
         if key == "airflow_agreement":
             continue  # a probability, given without an uncertainty of its own
