@@ -237,7 +237,7 @@ def _to_rated(sheet: Worksheet, net: Measured | None) -> None:
         gross = "gross_total_capacity" if equipment.performance_is_gross else "net_total_capacity"
         sheet.lack(name, *sheet.lacking.get(gross, sheet.lacking.get("net_total_capacity", ())))
         return
-    outdoor = _outdoor(sheet)
+    outdoor = sheet.get("outdoor_air_temperature")
     flow, pressure = sheet.get("standard_airflow"), sheet.get("station_pressure")
     temperature, humidity = sheet.get("return_air_temperature"), sheet.get("return_air_humidity_ratio")
     if outdoor is None:
@@ -256,7 +256,7 @@ def _to_rated(sheet: Worksheet, net: Measured | None) -> None:
         return performance.capacity_at(rows, AirState(t, w, p).wet_bulb, out, q)
 
     try:
-        expected = propagate(rated, temperature, humidity, pressure, outdoor[0], flow)
+        expected = propagate(rated, temperature, humidity, pressure, outdoor, flow)
     except OutOfRange as error:
         sheet.observations.add("cooling_performance.beyond")
         axis = error.name.replace("_", " ")
@@ -270,17 +270,12 @@ def _to_rated(sheet: Worksheet, net: Measured | None) -> None:
     sheet.attempt(
         name,
         f"{kind} total capacity over the performance table's at the same wet bulb, outdoor temperature and mass flow",
-        (f"{kind}_total_capacity", "return_air_humidity_ratio", "standard_airflow", *outdoor[1], "cooling_performance"),
+        (
+            f"{kind}_total_capacity",
+            "return_air_humidity_ratio",
+            "standard_airflow",
+            "outdoor_air_temperature",
+            "cooling_performance",
+        ),
         lambda: ratio(measured, expected),
     )
-
-
-def _outdoor(sheet: Worksheet) -> tuple[Measured, tuple[str, ...]] | None:
-    """Outdoor dry bulb: read, else the weather report's."""
-    found = sheet.reading("dry_bulb_temperature", ["outdoor"])
-    if found is not None:
-        return found[0], found[1]
-    weather = sheet.visit.weather
-    if weather is not None and weather.temperature is not None:
-        return weather.temperature, ("weather.temperature",)
-    return None

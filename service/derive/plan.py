@@ -7,6 +7,7 @@ from service.derive.airflow import derive_airflow, derive_blower_power, derive_t
 from service.derive.capacity import derive_capacity
 from service.derive.condition import derive_instruments, derive_power, derive_resistances, observe
 from service.derive.pressure import derive_pressure
+from service.derive.site_air import derive_site_air
 from service.derive.worksheet import Worksheet
 from service.model.ruleset import Ruleset
 from service.model.visit import Visit
@@ -37,6 +38,7 @@ def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
 def derive(sheet: Worksheet) -> None:
     """Work out everything the context's readings allow, and note what is lacking for the rest."""
     observe(sheet)
+    derive_site_air(sheet)
     derive_air(sheet)
     derive_pressure(sheet)
     derive_instruments(sheet)

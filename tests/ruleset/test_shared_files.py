@@ -9,7 +9,7 @@ import pytest
 
 from service.model.ruleset import Diagnosis
 from service.ruleset import load_ruleset, rules_folder
-from service.wire.request import AnyReading, Instrument
+from service.wire.request import AnyReading, EvaluationRequest, Instrument
 
 RULESET = load_ruleset(rules_folder())
 READING_KINDS = {reading.__struct_config__.tag for reading in get_args(AnyReading)}
@@ -29,9 +29,10 @@ def test_no_instrument_is_exact() -> None:
 
 
 def test_a_procedure_takes_a_reading_that_a_client_can_send() -> None:
-    """The zero check is sent with the instrument, not as a reading."""
+    """The zero check is sent with the instrument and the weather with the site, not as readings."""
     kinds = {procedure.reading_kind for procedure in RULESET.procedures.values()}
-    assert kinds - READING_KINDS == {"zero_check"}
+    assert kinds - READING_KINDS == {"zero_check", "weather"}
+    assert "weather" in EvaluationRequest.__struct_fields__
     assert "zero_check" in Instrument.__struct_fields__
 
 
