@@ -6,6 +6,7 @@ from service.derive.air import derive_air
 from service.derive.airflow import derive_airflow, derive_blower_power, derive_temperatures
 from service.derive.capacity import derive_capacity
 from service.derive.condition import derive_instruments, derive_power, derive_resistances, observe
+from service.derive.ducts import derive_ducts
 from service.derive.pressure import derive_pressure
 from service.derive.site_air import derive_site_air
 from service.derive.worksheet import Worksheet
@@ -19,6 +20,7 @@ STEPS_WITH_BLOWER_ON = (
     derive_resistances,
     derive_power,
     derive_capacity,
+    derive_ducts,
 )
 
 

@@ -263,6 +263,26 @@ MEANINGS: dict[str, str] = {
     "width": "Width of the face.",
     "zero_check": "That the gauge was zeroed, and what it showed.",
     "zones_calling": "Names of the zones that called.",
+    # Cooling performance and duct runs.
+    "capacity_is": "Whether the table's capacity leaves out the blower's heat (`gross`) or has it taken off (`net`).",
+    "return_wet_bulb": "Wet bulb of the return air that the row holds for.",
+    "outdoor_temperature": "Dry bulb of the outdoor air that the row holds for.",
+    "total_capacity": "Total cooling capacity of the row.",
+    "sensible_capacity": "Sensible cooling capacity of the row.",
+    "CoolingPerformanceRow.airflow": "Indoor airflow of the row, as volume of standard air.",
+    "cooling_performance": "The maker's cooling performance table for this pair of indoor and outdoor unit.",
+    "duct_runs": "Runs of duct as measured up.",
+    "DuctRun.name": "A name of your own; results name the run by it.",
+    "DuctRun.side": "Whether the run brings air to the equipment or takes it to the rooms.",
+    "shape": "Round or rectangular; it decides which dimensions are read.",
+    "diameter": "Inside diameter.",
+    "DuctRun.width": "Inside width of a rectangular run.",
+    "DuctRun.height": "Inside height of a rectangular run.",
+    "material": "What the duct is made of; it gives the roughness.",
+    "length": "Straight length in place.",
+    "fittings_equivalent_length": "Straight length that loses as much as all fittings of the run together.",
+    "compression": "Share by which a flexible run is shorter in place than when pulled straight.",
+    "DuctRun.design_airflow": "Airflow that the run is to carry, as actual air at the site.",
 }
 
 

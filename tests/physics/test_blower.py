@@ -218,3 +218,25 @@ def test_range_in_the_refusal_is_told_at_the_site() -> None:
 def test_ends_of_the_table_are_accepted() -> None:
     assert blower.flow_at_pressure(TABLE, LOW, STD) == pytest.approx(1350 * CFM)
     assert blower.flow_at_pressure(TABLE, HIGH, STD) == pytest.approx(905 * CFM)
+
+
+@given(st.floats(0.101, 0.799), st.floats(0.7, 1.1))
+def test_pressure_at_flow_undoes_flow_at_pressure(inches: float, ratio: float) -> None:
+    density = STANDARD_AIR_DENSITY * ratio
+    flow = blower.flow_at_pressure(TABLE, inches * INCH * ratio, density)
+    assert blower.pressure_at_flow(TABLE, flow, density) == pytest.approx(inches * INCH * ratio, rel=1e-9)
+    held = blower.flow_at_held_torque(TABLE, inches * INCH, density)
+    assert blower.pressure_at_held_torque(TABLE, held, density) == pytest.approx(inches * INCH, rel=1e-9)
+
+
+def test_pressure_at_flow_by_hand() -> None:
+    """1168 cfm lies at 0.4 + 0.1 x (1210 - 1168) / (1210 - 1150) = 0.47 in. w.c. between the table's rows."""
+    assert blower.pressure_at_flow(TABLE, 1168 * CFM, STANDARD_AIR_DENSITY) / INCH == pytest.approx(0.47, abs=1e-9)
+
+
+def test_pressure_at_a_flow_that_the_table_does_not_tell() -> None:
+    with pytest.raises(OutOfRange, match="flow"):
+        blower.pressure_at_flow(TABLE, 2000 * CFM, STANDARD_AIR_DENSITY)
+    level = BlowerTable((point(0.0, 1.0), point(50.0, 1.0), point(100.0, 0.9)))
+    with pytest.raises(OutOfRange, match="flow"):
+        blower.pressure_at_flow(level, 0.95, STANDARD_AIR_DENSITY)
