@@ -9,6 +9,7 @@ from service.derive.condition import derive_instruments, derive_power, derive_re
 from service.derive.ducts import derive_ducts
 from service.derive.pressure import derive_pressure
 from service.derive.site_air import derive_site_air
+from service.derive.steadiness import derive_steadiness
 from service.derive.worksheet import Worksheet
 from service.model.ruleset import Ruleset
 from service.model.visit import Visit
@@ -40,6 +41,7 @@ def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
 def derive(sheet: Worksheet) -> None:
     """Work out everything the context's readings allow, and note what is lacking for the rest."""
     observe(sheet)
+    derive_steadiness(sheet)
     derive_site_air(sheet)
     derive_air(sheet)
     derive_pressure(sheet)
