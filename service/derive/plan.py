@@ -5,12 +5,16 @@ from __future__ import annotations
 from service.derive.air import derive_air
 from service.derive.airflow import derive_airflow, derive_blower_power, derive_temperatures
 from service.derive.capacity import derive_capacity
+from service.derive.combustion import derive_combustion, derive_zone_changes
 from service.derive.condition import derive_instruments, derive_power, derive_resistances, observe
 from service.derive.ducts import derive_ducts
+from service.derive.house_pressure import derive_house_pressure, derive_responses
+from service.derive.leakage import derive_leakage
 from service.derive.pressure import derive_pressure
 from service.derive.site_air import derive_site_air
 from service.derive.steadiness import derive_steadiness
-from service.derive.worksheet import Worksheet
+from service.derive.ventilation import derive_ventilation
+from service.derive.worksheet import OF_THE_HOUSE, Worksheet
 from service.model.ruleset import Ruleset
 from service.model.visit import Visit
 
@@ -24,6 +28,18 @@ STEPS_WITH_BLOWER_ON = (
     derive_ducts,
 )
 
+STEPS_OF_THE_HOUSE = (derive_leakage, derive_house_pressure, derive_combustion, derive_ventilation)
+STEPS_BETWEEN_STATES = (derive_responses, derive_zone_changes)
+
+
+def work_out(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
+    """Every context of a visit worked out: each by itself, then what only several states show together."""
+    sheets = contexts(visit, ruleset)
+    for sheet in sheets:
+        derive(sheet)
+    compare(sheets)
+    return sheets
+
 
 def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
     """One empty sheet per operating state and area that has readings of its own; at least one."""
@@ -32,7 +48,7 @@ def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
         areas = {reading.area for reading in visit.readings if reading.state == state.id} or {None}
         if len(areas) > 1 and None in areas:
             own = [r for r in visit.readings if r.state == state.id and r.area is None]
-            if all(r.kind == "station_pressure" or r.location in ruleset.places for r in own):
+            if all(r.kind in OF_THE_HOUSE or r.location in ruleset.places for r in own):
                 areas.discard(None)
         sheets += [Worksheet(visit, ruleset, state, area) for area in sorted(areas, key=lambda area: area or "")]
     return sheets
@@ -49,3 +65,11 @@ def derive(sheet: Worksheet) -> None:
     if sheet.blower_on:
         for step in STEPS_WITH_BLOWER_ON:
             step(sheet)
+    for step in STEPS_OF_THE_HOUSE:
+        step(sheet)
+
+
+def compare(sheets: list[Worksheet]) -> None:
+    """Set states against each other. Each sheet has been worked out by itself before."""
+    for step in STEPS_BETWEEN_STATES:
+        step(sheets)

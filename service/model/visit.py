@@ -219,7 +219,7 @@ class Traverse(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class LeakageTest(msgspec.Struct, frozen=True, omit_defaults=True):
-    """A fan pressurisation test: pressures (Pa, magnitude) and flows (m3/s as the fan's chart gives them)."""
+    """A fan pressurisation test: pressures (Pa, magnitude) and flows (m3/s as the fan shows them for standard air)."""
 
     key: str
     pointer: str

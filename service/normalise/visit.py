@@ -31,7 +31,8 @@ from service.normalise.steadiness import settle
 from service.physics.air import STANDARD_AIR_DENSITY
 from service.wire import request as wire
 
-STATELESS_KINDS = frozenset({"station_pressure"})
+STATELESS_KINDS = frozenset({"station_pressure", "duct_leakage", "envelope_leakage", "ventilation_airflow"})
+"""Kinds that hold in every state unless they name one."""
 YEARS = (1970, 2200)
 """Years the record can hold; a visit dated outside them is taken as undated."""
 
@@ -157,7 +158,7 @@ class _Normaliser:
             return UNSET
         if len(self.states) == 1:
             return next(iter(self.states))
-        if kind in STATELESS_KINDS or location in self.ruleset.places:
+        if kind in STATELESS_KINDS or (location in self.ruleset.places and kind != "zone_pressure"):
             return None
         self.aside(
             f"{pointer}/state",

@@ -590,8 +590,8 @@ class WaterTemperatureReading(_Reading, frozen=True, tag="water_temperature", kw
 
 
 class LeakagePoint(Body, frozen=True, kw_only=True):
-    """One point of a leakage test: pressure difference made, and flow through the test fan as its maker's chart gives
-    it for the air passing the fan."""
+    """One point of a leakage test: pressure difference made, and flow through the test fan as its gauge or its maker's
+    chart shows it for standard air; it is corrected here for the air that passed the fan."""
 
     pressure: Pressure
     airflow: VolumeFlow
