@@ -572,7 +572,7 @@ class GasMeterReading(_Reading, frozen=True, tag="gas_meter", kw_only=True):
 
     volume_per_revolution: Volume
     revolutions: Annotated[int, Meta(ge=1, le=1000)] = 1
-    seconds: Annotated[float, Meta(gt=0, le=86400)]
+    seconds: Annotated[float, Meta(ge=0.1, le=86400)]
     heating_value: HeatingValue
 
 
