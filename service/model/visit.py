@@ -73,6 +73,22 @@ class Steadiness(msgspec.Struct, frozen=True, omit_defaults=True):
     dominated_by: Literal["drift", "gusts", "scatter", "outliers"] | None = None
 
 
+class SteadyReading(msgspec.Struct, frozen=True):
+    """A series by itself: kind and dimension, the settled SI value, its standard uncertainty, what the series says.
+
+    `uncertainty` holds the scatter and the drift of the series and the instrument's own errors; `tolerance` is how far
+    a settled series may drift, or its mean be uncertain.
+    """
+
+    kind: str
+    dimension: str
+    unit: str
+    value: float
+    uncertainty: float
+    tolerance: float
+    steadiness: Steadiness
+
+
 class Reading(msgspec.Struct, frozen=True, omit_defaults=True):
     """One reading in SI units.
 

@@ -13,7 +13,7 @@ import msgspec
 
 from service.model.ruleset import Assumption, Ruleset
 from service.model.units import UnitTable
-from service.model.visit import Steadiness
+from service.model.visit import Steadiness, SteadyReading
 from service.normalise.accuracy import Accuracy, Instruments, error_terms
 from service.physics import steady
 from service.wire import request as wire
@@ -92,22 +92,6 @@ def _without(series: Sequence[float], apart: Sequence[int]) -> list[float]:
     rest = np.setdiff1d(places, np.asarray(apart))
     values = np.asarray(series, dtype=np.float64)
     return [float(value) for value in np.interp(places, rest, values[rest])]
-
-
-class SteadyReading(msgspec.Struct, frozen=True):
-    """A series by itself: kind and dimension, the settled SI value, its standard uncertainty, what the series says.
-
-    `uncertainty` holds the scatter and the drift of the series and the instrument's own errors; `tolerance` is how far
-    a settled series may drift, or its mean be uncertain.
-    """
-
-    kind: str
-    dimension: str
-    unit: str
-    value: float
-    uncertainty: float
-    tolerance: float
-    steadiness: Steadiness
 
 
 def steady_reading(request: wire.SteadyReadingRequest, ruleset: Ruleset, units: UnitTable) -> SteadyReading:

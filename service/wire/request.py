@@ -430,6 +430,11 @@ class Samples(Body, frozen=True, kw_only=True):
 
 class _Reading(Body, frozen=True, tag_field="kind", kw_only=True):
     state: Identifier | msgspec.UnsetType = msgspec.UNSET
+
+    @property
+    def ruleset(self) -> str | msgspec.UnsetType:
+        """The version of the rules that the visit pins."""
+        return self.visit.ruleset
     area: Label | msgspec.UnsetType = msgspec.UNSET
     instrument: Identifier | msgspec.UnsetType = msgspec.UNSET
     accuracy: Accuracy | msgspec.UnsetType = msgspec.UNSET
@@ -572,7 +577,7 @@ class GasMeterReading(_Reading, frozen=True, tag="gas_meter", kw_only=True):
 
     volume_per_revolution: Volume
     revolutions: Annotated[int, Meta(ge=1, le=1000)] = 1
-    seconds: Annotated[float, Meta(gt=0, le=86400)]
+    seconds: Annotated[float, Meta(ge=0.1, le=86400)]
     heating_value: HeatingValue
 
 
@@ -1038,3 +1043,8 @@ class ProjectionRequest(Body, frozen=True, kw_only=True):
     visit: EvaluationRequest
     changes: Annotated[list[AnyChange], Meta(min_length=1, max_length=20)]
     state: Identifier | msgspec.UnsetType = msgspec.UNSET
+
+    @property
+    def ruleset(self) -> str | msgspec.UnsetType:
+        """The version of the rules that the visit pins."""
+        return self.visit.ruleset

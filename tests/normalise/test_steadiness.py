@@ -9,8 +9,9 @@ import msgspec
 import numpy as np
 import pytest
 
+from service.model.visit import SteadyReading
+from service.normalise import steady_reading
 from service.normalise.accuracy import READING_DIMENSIONS
-from service.normalise.steadiness import SteadyReading, steady_reading
 from service.wire.request import SERIES_DIMENSIONS, AnySeries, SteadyReadingRequest
 from tests.derive.sheets import PREPARED, reading, request, sheet
 
