@@ -430,11 +430,6 @@ class Samples(Body, frozen=True, kw_only=True):
 
 class _Reading(Body, frozen=True, tag_field="kind", kw_only=True):
     state: Identifier | msgspec.UnsetType = msgspec.UNSET
-
-    @property
-    def ruleset(self) -> str | msgspec.UnsetType:
-        """The version of the rules that the visit pins."""
-        return self.visit.ruleset
     area: Label | msgspec.UnsetType = msgspec.UNSET
     instrument: Identifier | msgspec.UnsetType = msgspec.UNSET
     accuracy: Accuracy | msgspec.UnsetType = msgspec.UNSET
