@@ -9,8 +9,8 @@ from service.derive.combustion import derive_combustion, derive_zone_changes
 from service.derive.condition import derive_instruments, derive_power, derive_resistances, observe
 from service.derive.ducts import derive_ducts
 from service.derive.house_pressure import derive_house_pressure, derive_responses
-from service.derive.leakage import derive_leakage
 from service.derive.instruments import derive_redundancy, without_proven_offsets
+from service.derive.leakage import derive_leakage
 from service.derive.pressure import derive_pressure
 from service.derive.site_air import derive_site_air
 from service.derive.steadiness import derive_steadiness
