@@ -9,6 +9,7 @@ from service.derive.combustion import derive_combustion, derive_zone_changes
 from service.derive.condition import derive_instruments, derive_power, derive_resistances, observe
 from service.derive.ducts import derive_ducts
 from service.derive.house_pressure import derive_house_pressure, derive_responses
+from service.derive.instruments import derive_redundancy, without_proven_offsets
 from service.derive.leakage import derive_leakage
 from service.derive.pressure import derive_pressure
 from service.derive.site_air import derive_site_air
@@ -43,6 +44,7 @@ def work_out(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
 
 def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
     """One empty sheet per operating state and area that has readings of its own; at least one."""
+    visit = without_proven_offsets(visit, ruleset)
     sheets: list[Worksheet] = []
     for state in visit.states:
         areas = {reading.area for reading in visit.readings if reading.state == state.id} or {None}
@@ -62,6 +64,7 @@ def derive(sheet: Worksheet) -> None:
     derive_air(sheet)
     derive_pressure(sheet)
     derive_instruments(sheet)
+    derive_redundancy(sheet)
     if sheet.blower_on:
         for step in STEPS_WITH_BLOWER_ON:
             step(sheet)

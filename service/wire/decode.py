@@ -15,6 +15,7 @@ from service.wire.request import (
     Accuracy,
     EvaluationRequest,
     LimitOverride,
+    MeasuringRange,
     ProjectionRequest,
     SteadyReadingRequest,
 )
@@ -45,6 +46,7 @@ def accepted_units(rulesets: Iterable[Ruleset]) -> dict[type[msgspec.Struct], tu
         **{struct: spellings[dimension] for struct, dimension in (*MEASURES.items(), *SERIES_DIMENSIONS.items())},
         Accuracy: every,
         LimitOverride: every,
+        MeasuringRange: every,
     }
 
 
