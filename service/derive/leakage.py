@@ -7,6 +7,7 @@ results are for standard air, so that tests of different days and elevations com
 
 from __future__ import annotations
 
+from functools import cache
 from math import exp, inf, log
 
 import msgspec
@@ -87,6 +88,7 @@ def law_of(sheet: Worksheet, test: LeakageTest, pressure: float) -> Law:
     lowest, highest = min(p.value for p in pressures), max(p.value for p in pressures)
     if count >= 3 and highest >= lowest * sheet.ruleset.assumptions["leakage_pressure_span"].value:
 
+        @cache  # The exponent and the coefficient ask for the same lines.
         def fitted(*values: float) -> leakage.LeakageFit:
             return leakage.fit(values[:count], values[count:])
 
