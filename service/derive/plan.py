@@ -5,22 +5,40 @@ from __future__ import annotations
 from service.derive.air import derive_air
 from service.derive.airflow import derive_airflow, derive_blower_power, derive_temperatures
 from service.derive.condition import derive_instruments, derive_power, derive_resistances, observe
+from service.derive.energy import derive_energy
+from service.derive.heat import derive_heat_input, derive_heat_output
 from service.derive.pressure import derive_pressure
 from service.derive.worksheet import Worksheet
 from service.model.ruleset import Ruleset
 from service.model.visit import Visit
 
-STEPS_WITH_BLOWER_ON = (derive_temperatures, derive_blower_power, derive_airflow, derive_resistances, derive_power)
+STEPS_WITH_BLOWER_ON = (
+    derive_temperatures,
+    derive_blower_power,
+    derive_heat_input,
+    derive_airflow,
+    derive_heat_output,
+    derive_resistances,
+    derive_power,
+    derive_energy,
+)
 
 
 def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
     """One empty sheet per operating state and area that has readings of its own; at least one."""
     sheets: list[Worksheet] = []
     for state in visit.states:
-        areas = {reading.area for reading in visit.readings if reading.state == state.id} or {None}
+        here = [reading for reading in visit.readings if reading.state == state.id]
+        areas = {reading.area for reading in here}
+        areas |= {traverse.area for traverse in visit.traverses if traverse.state == state.id}
+        # What holds for the whole house makes no context of its own beside those of the parts.
+        areas |= {test.area for test in visit.leakage_tests if test.state == state.id and test.area is not None}
+        areas |= {clock.area for clock in visit.gas_clocks if clock.state == state.id and clock.area is not None}
+        areas = areas or {None}
         if len(areas) > 1 and None in areas:
-            own = [r for r in visit.readings if r.state == state.id and r.area is None]
-            if all(r.kind == "station_pressure" or r.location in ruleset.places for r in own):
+            whole = any(t.state == state.id and t.area is None for t in visit.traverses)
+            own = [reading for reading in here if reading.area is None]
+            if not whole and all(r.kind == "station_pressure" or r.location in ruleset.places for r in own):
                 areas.discard(None)
         sheets += [Worksheet(visit, ruleset, state, area) for area in sorted(areas, key=lambda area: area or "")]
     return sheets

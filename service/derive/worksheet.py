@@ -4,12 +4,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
+from typing import Protocol, TypeVar
 
 from service.derive.propagate import mean
 from service.errors import OutOfRange
 from service.model.quantity import Measured, Quantity
 from service.model.ruleset import Ruleset
 from service.model.visit import AMBIENT, Element, Reading, State, Visit
+
+
+class Placed(Protocol):
+    """What was taken in one operating state and part of the house, or holds in all of them."""
+
+    @property
+    def state(self) -> str | None:
+        """State id; None where it holds in every state."""
+
+    @property
+    def area(self) -> str | None:
+        """Part of the house; None where it is of the whole."""
+
+
+Record = TypeVar("Record", bound=Placed)
 
 
 class Worksheet:
@@ -67,6 +83,15 @@ class Worksheet:
                 keys = tuple(r.key for r in here)
                 return mean([r.measured for r in here], f"{keys[0]}.scatter"), keys, location
         return None
+
+    def of_context(self, records: Iterable[Record], *, of_whole: bool = False) -> list[Record]:
+        """Records of this state and area; those of the whole house as well where `of_whole` says so."""
+        return [
+            record
+            for record in records
+            if record.state in (None, self.state.id)
+            and (record.area == self.area or (of_whole and record.area is None))
+        ]
 
     # Path ------------------------------------------------------------------------------------------------------
 

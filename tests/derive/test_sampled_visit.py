@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from service import derive, normalise
-from service.derive import Worksheet, airflow, condition
+from service.derive import Worksheet, airflow, condition, energy, flow_methods
 from service.derive import air as air_step
 from service.model.quantity import Measured
 from service.model.ruleset import Ruleset
@@ -70,8 +70,7 @@ def moved_rules(rules: Ruleset, draw: Draw) -> Ruleset:
 @pytest.fixture
 def draws(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
     """Turns what `derive` adds of its own into the draw in force, and keeps the weights of the airflow methods."""
-    now: dict[str, Draw] = {}
-    weights: list[tuple[float, ...]] = []
+    now: dict[str, Any] = {}
     assumed = Worksheet.assumption
 
     def with_tolerance(entry: Measured, source: str, share: float) -> Measured:
@@ -85,11 +84,13 @@ def draws(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
         return now["draw"].moved(assumed(sheet, name))
 
     def weighed(values: list[float], covariance: list[list[float]]) -> WeightedMean:
-        mean = sum(weight * value for weight, value in zip(weights[0], values, strict=True))
-        return WeightedMean(mean, 0.0, weights[0], 0.0, len(values) - 1)
+        weights = next(now["weights"])
+        mean = sum(weight * value for weight, value in zip(weights, values, strict=True))
+        return WeightedMean(mean, 0.0, weights, 0.0, len(values) - 1)
 
-    def begin(nominal_weights: tuple[float, ...]) -> dict[str, Draw]:
-        weights.append(nominal_weights)
+    def begin() -> dict[str, Any]:
+        monkeypatch.setattr(flow_methods, "with_tolerance", with_tolerance)
+        monkeypatch.setattr(energy, "with_tolerance", with_tolerance)
         monkeypatch.setattr(airflow, "with_tolerance", with_tolerance)
         monkeypatch.setattr(condition, "with_tolerance", with_tolerance)
         monkeypatch.setattr(air_step, "_mixed", mixed)
@@ -127,11 +128,12 @@ def test_every_quantity_scatters_as_propagated(
     monkeypatch.setattr(airflow, "weighted_mean", remember)
     (nominal,) = derive.contexts(plain, PREPARED.ruleset)
     derive.derive(nominal)
-    now = draws(kept[0])
+    now = draws()
     chance = np.random.default_rng(20260310)
     sampled: dict[str, list[float]] = defaultdict(list)
     for _ in range(DRAWS):
         draw = now["draw"] = Draw(chance)
+        now["weights"] = iter(kept)
         (worked,) = derive.contexts(moved_visit(plain, draw), moved_rules(PREPARED.ruleset, draw))
         derive.derive(worked)
         for key, quantity in worked.quantities.items():
