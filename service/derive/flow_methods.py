@@ -32,7 +32,11 @@ def derive_traverse(sheet: Worksheet) -> None:
         here = sheet.get("return_air_density")
         there = here if upstream else _leaving_density(sheet)
         if here is None or there is None:
-            sheet.lack(name, NO_DENSITY if here is None else NO_SUPPLY_AIR)
+            missing = NO_DENSITY if here is None else NO_SUPPLY_AIR
+            sheet.lack(name, missing)
+            if entry.velocity_pressures:
+                sheet.lack("traverse_velocity_pressure", missing)
+                sheet.lack("traverse_evenness", missing)
             continue
         try:
             found = _traverse_flow(entry, there)
@@ -182,6 +186,7 @@ def _rooms(sheet: Worksheet, readings: list[Reading], flows: list[Measured]) -> 
         designs = [readings[i].design for i in places]
         design = [entry for entry in designs if entry is not None]
         if len(design) < len(designs):
+            sheet.lack("room_airflow_to_design", "design_airflow of the room's registers")
             continue
         found = combine(*((1.0, flows[i]) for i in places))
         wanted = combine(*((1.0, entry) for entry in design))

@@ -66,11 +66,13 @@ def _gas_input(sheet: Worksheet) -> None:
     if expected is None:
         sheet.lack("gas_input_to_expected", "gas_heat.input")
         return
+    # How far an input may be off its rating is what is asked here, so that it is no part of the doubt.
+    exact = Measured(expected.value, {name: term for name, term in expected.terms.items() if name != "rating.gas_input"})
     sheet.attempt(
         "gas_input_to_expected",
         "gas input clocked over the input expected at the site",
         ("gas_input_clocked", "gas_input_expected"),
-        lambda: ratio(clocked, expected),
+        lambda: ratio(clocked, exact),
     )
 
 
@@ -178,11 +180,10 @@ def derive_heat_output(sheet: Worksheet) -> None:
         return
     ratings = sheet.visit.equipment.ratings
     name, pump = "heating_output", "heat_pump_output"
-    is_pump = (
-        "gas_input" not in ratings
-        and "hydronic_heat" not in {*sheet.quantities, *sheet.lacking}
-        and sheet.index("coil") is not None
-    )
+    heater = sheet.get("electric_heater_power")
+    others = "gas_input" in ratings or "hydronic_heat" in {*sheet.quantities, *sheet.lacking}
+    electric = heater.value > 0.0 if heater is not None else "electric_heat_phases" in ratings
+    is_pump = not (others or electric) and sheet.index("coil") is not None and sheet.index("heat_exchanger") is None
     entering, leaving = sheet.get("return_air_temperature"), sheet.get("supply_air_temperature")
     if sheet.get("airflow_from_temperature_rise") is None:
         flow, names = sheet.get("airflow"), ("airflow",)
@@ -218,18 +219,7 @@ def derive_heat_output(sheet: Worksheet) -> None:
     )
     if output is None or not is_pump:
         return
-    heater = sheet.get("electric_heater_power")
-    if heater is None and "electric_heat_phases" in ratings:
-        sheet.lack(pump, "power of the electric heater, to take off")
-        sheet.lack("heat_pump_output_to_nominal", "power of the electric heater, to take off")
-        return
-    found = output if heater is None else difference(output, heater)
-    sheet.record(
-        pump,
-        found,
-        "heating output less electric heat",
-        (name, *(() if heater is None else ("electric_heater_power",))),
-    )
+    sheet.record(pump, output, "heat delivered with no other source of heat", (name,))
     nominal = ratings.get("nominal_cooling_capacity")
     if nominal is None:
         sheet.lack("heat_pump_output_to_nominal", "nominal_cooling_capacity")
@@ -238,5 +228,5 @@ def derive_heat_output(sheet: Worksheet) -> None:
         "heat_pump_output_to_nominal",
         "heat pump output over the nominal cooling capacity",
         (pump, "rating.nominal_cooling_capacity"),
-        lambda: ratio(found, nominal),
+        lambda: ratio(output, nominal),
     )
