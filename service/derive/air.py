@@ -1,11 +1,10 @@
-"""Air at the site: barometric pressure, and the state of the air entering and leaving the equipment."""
+"""Air in the equipment: the state of the air entering and leaving it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import suppress
 
-from service.derive.propagate import difference, mean, propagate, ratio
+from service.derive.propagate import difference, propagate
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
 from service.model.quantity import Measured
@@ -14,8 +13,7 @@ from service.physics import air
 
 
 def derive_air(sheet: Worksheet) -> None:
-    """Station pressure, then return and supply air."""
-    _station_pressure(sheet)
+    """Return air, then supply air."""
     _return_air(sheet)
     _supply_air(sheet)
 
@@ -53,43 +51,6 @@ def supply_stations(sheet: Worksheet) -> list[str]:
         if sheet.path[index].kind in ("supply_duct", "register"):
             break
     return stations
-
-
-def _station_pressure(sheet: Worksheet) -> None:
-    elevation = sheet.visit.elevation
-    readings = sheet.of_kind("station_pressure")
-    standard: Measured | None = None
-    if elevation is not None:
-        with suppress(OutOfRange):
-            standard = propagate(air.standard_atmosphere_pressure, elevation)
-    if readings:
-        sheet.observations.add("station_pressure.measured")
-        keys = tuple(reading.key for reading in readings)
-        measured = mean([reading.measured for reading in readings], f"{keys[0]}.scatter")
-        sheet.record("station_pressure", measured, "barometer at the site", keys)
-        name = "station_pressure_to_standard_atmosphere"
-        if standard is None:
-            sheet.lack(name, "site elevation")
-        else:
-            # Weather belongs to the limit here, not to the uncertainty of the ratio.
-            sheet.record(
-                name,
-                ratio(measured, standard),
-                "barometer over the standard atmosphere at the elevation",
-                (*keys, "site.elevation"),
-            )
-    elif standard is not None:
-        sheet.observations.add("station_pressure.from_elevation")
-        weather = sheet.assumption("standard_atmosphere_deviation")
-        sheet.record(
-            "station_pressure",
-            propagate(lambda pressure, share: pressure * (1.0 + share), standard, weather),
-            "standard atmosphere at the elevation",
-            ("site.elevation",),
-        )
-    else:
-        sheet.observations.add("station_pressure.unknown")
-        sheet.lack("station_pressure", "station_pressure reading or site elevation")
 
 
 def _mixed(sheet: Worksheet, temperature: Measured, location: str) -> Measured:

@@ -39,7 +39,8 @@ def derive_traverse(sheet: Worksheet) -> None:
                 sheet.lack("traverse_evenness", missing)
             continue
         try:
-            found = _traverse_flow(entry, there)
+            velocity = _mean_velocity(entry, there)
+            found = combine((_section(entry), velocity))
             if not upstream:
                 found = propagate(flow.flow_at_density, found, there, here)
             allowance = sheet.assumption("tolerance_velocity_traverse")
@@ -48,7 +49,7 @@ def derive_traverse(sheet: Worksheet) -> None:
         except OutOfRange:
             sheet.lack(name, "velocity pressures or velocities that can be true together")
             continue
-        _place(sheet, entry, there)
+        _place(sheet, entry, velocity, there)
     if flows:
         sheet.record(
             name, mean(flows, f"{keys[0]}.scatter"), "mean of the velocities times the duct's section", (*keys,)
@@ -62,12 +63,14 @@ def _leaving_density(sheet: Worksheet) -> Measured | None:
     return supply_density(sheet)
 
 
-def _traverse_flow(entry: Traverse, density: Measured) -> Measured:
-    area = (
-        traverse.round_area(entry.diameter)
-        if entry.diameter is not None
-        else traverse.rectangular_area(entry.width or 0.0, entry.height or 0.0)
-    )
+def _section(entry: Traverse) -> float:
+    if entry.diameter is not None:
+        return traverse.round_area(entry.diameter)
+    return traverse.rectangular_area(entry.width or 0.0, entry.height or 0.0)
+
+
+def _mean_velocity(entry: Traverse, density: Measured) -> Measured:
+    """Mean of the velocities: zero and scale move all points together, each point's own error averages out."""
     zero = Measured(0.0, {f"{entry.instrument}.zero": entry.zero} if entry.zero else {})
     scale = Measured(0.0, {f"{entry.instrument}.scale": entry.scale} if entry.scale else {})
     if entry.velocity_pressures:
@@ -78,36 +81,28 @@ def _traverse_flow(entry: Traverse, density: Measured) -> Measured:
             return flow.velocity_from_pressure(max(pressure, 0.0), rho)
 
         found = propagate(
-            lambda z, s, rho: area * sum(velocity(p * (1.0 + s) + z, rho) for p in points) / len(points),
-            zero,
-            scale,
-            density,
+            lambda z, s, rho: sum(velocity(p * (1.0 + s) + z, rho) for p in points) / len(points), zero, scale, density
         )
         rho, each = density.value, entry.each
         swings = [0.5 * (velocity(p + each, rho) - velocity(p - each, rho)) for p in points]
     else:
         points = entry.velocities
-        found = propagate(lambda z, s: area * sum(v * (1.0 + s) + z for v in points) / len(points), zero, scale)
+        found = propagate(lambda z, s: sum(v * (1.0 + s) + z for v in points) / len(points), zero, scale)
         swings = [entry.each] * len(points)
-    alone = area * math.hypot(*swings) / len(points)
+    alone = math.hypot(*swings) / len(points)
     return Measured(found.value, {**found.terms, f"{entry.key}.points": alone} if alone else found.terms)
 
 
-def _place(sheet: Worksheet, entry: Traverse, density: Measured) -> None:
+def _place(sheet: Worksheet, entry: Traverse, velocity: Measured, density: Measured) -> None:
     """How strong and how even the flow is where it was traversed; only pressures tell."""
     points = entry.velocity_pressures
     if not points:
         return
-    zero = Measured(0.0, {f"{entry.instrument}.zero": entry.zero} if entry.zero else {})
     sheet.attempt(
         "traverse_velocity_pressure",
         "velocity pressure of the mean velocity",
         (entry.key,),
-        lambda: propagate(
-            lambda z, rho: flow.velocity_pressure(flow.mean_velocity([max(p + z, 0.0) for p in points], rho), rho),
-            zero,
-            density,
-        ),
+        lambda: propagate(flow.velocity_pressure, velocity, density),
         subject=entry.key,
     )
     sheet.attempt(

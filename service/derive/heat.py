@@ -67,7 +67,8 @@ def _gas_input(sheet: Worksheet) -> None:
         sheet.lack("gas_input_to_expected", "gas_heat.input")
         return
     # How far an input may be off its rating is what is asked here, so that it is no part of the doubt.
-    exact = Measured(expected.value, {name: term for name, term in expected.terms.items() if name != "rating.gas_input"})
+    terms = {source: term for source, term in expected.terms.items() if source != "rating.gas_input"}
+    exact = Measured(expected.value, terms)
     sheet.attempt(
         "gas_input_to_expected",
         "gas input clocked over the input expected at the site",
@@ -186,10 +187,12 @@ def derive_heat_output(sheet: Worksheet) -> None:
     is_pump = not (others or electric) and sheet.index("coil") is not None and sheet.index("heat_exchanger") is None
     entering, leaving = sheet.get("return_air_temperature"), sheet.get("supply_air_temperature")
     if sheet.get("airflow_from_temperature_rise") is None:
-        flow, names = sheet.get("airflow"), ("airflow",)
+        flow: Measured | None = sheet.get("airflow")
+        names: tuple[str, ...] = ("airflow",)
     else:
         independent = airflow_without(sheet, "airflow_from_temperature_rise")
-        flow, names = (None, ()) if independent is None else (independent.value, independent.names)
+        flow = None if independent is None else independent.value
+        names = () if independent is None else independent.names
     pressure, humidity = sheet.get("station_pressure"), sheet.return_humidity
     lacking = [
         words

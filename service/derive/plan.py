@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from service.derive.air import derive_air
 from service.derive.airflow import derive_airflow, derive_blower_power, derive_temperatures
+from service.derive.capacity import derive_capacity
 from service.derive.condition import derive_instruments, derive_power, derive_resistances, observe
+from service.derive.ducts import derive_ducts
 from service.derive.energy import derive_energy
 from service.derive.heat import derive_heat_input, derive_heat_output
 from service.derive.pressure import derive_pressure
+from service.derive.site_air import derive_site_air
 from service.derive.worksheet import Worksheet
 from service.model.ruleset import Ruleset
 from service.model.visit import Visit
@@ -20,6 +23,8 @@ STEPS_WITH_BLOWER_ON = (
     derive_heat_output,
     derive_resistances,
     derive_power,
+    derive_capacity,
+    derive_ducts,
     derive_energy,
 )
 
@@ -47,6 +52,7 @@ def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
 def derive(sheet: Worksheet) -> None:
     """Work out everything the context's readings allow, and note what is lacking for the rest."""
     observe(sheet)
+    derive_site_air(sheet)
     derive_air(sheet)
     derive_pressure(sheet)
     derive_instruments(sheet)

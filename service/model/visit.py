@@ -238,7 +238,10 @@ class Appliance(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class Weather(msgspec.Struct, frozen=True, omit_defaults=True):
-    """A weather observation, SI: Pa, K, m/s, m; `distance` from the site."""
+    """A weather observation, SI: Pa, K, m/s; `distance` from the site in m, `age` in s between it and the visit.
+
+    What age and distance cost is in the error terms already, usual ones where they are not known.
+    """
 
     altimeter_setting: Measured | None = None
     sea_level_pressure: Measured | None = None
@@ -248,6 +251,7 @@ class Weather(msgspec.Struct, frozen=True, omit_defaults=True):
     wind_gust: Measured | None = None
     observed_at: datetime.datetime | None = None
     distance: float | None = None
+    age: float | None = None
 
 
 class SiteFacts(msgspec.Struct, frozen=True, omit_defaults=True):

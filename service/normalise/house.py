@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
+import msgspec
 from msgspec import UNSET, UnsetType
 
 from service.model.quantity import Measured
@@ -25,8 +26,16 @@ from service.model.visit import (
     Weather,
 )
 from service.normalise.accuracy import Accuracy, Instruments, error_terms
-from service.normalise.weather import WeatherFault, WeatherReport, observed_at, parse_metar
+from service.normalise.weather import (
+    HIGHEST_WIND,
+    TEMPERATURE_RANGE,
+    WeatherFault,
+    WeatherReport,
+    observed_at,
+    parse_metar,
+)
 from service.physics import traverse
+from service.physics.air import ALTIMETER_SETTING_RANGE
 from service.wire import request as wire
 
 COUNTED = (
@@ -37,6 +46,22 @@ COUNTED = (
     | wire.SpillageReading
 )
 """Readings that `HouseReadings.take` turns into records of their own."""
+
+HECTOPASCAL = 100.0
+NOTHING_REPORTED = WeatherReport(
+    station=None,
+    day=None,
+    hour=None,
+    minute=None,
+    altimeter_setting=None,
+    altimeter_step=None,
+    sea_level_pressure=None,
+    temperature=None,
+    dew_point=None,
+    temperature_step=None,
+    wind_speed=None,
+    wind_gust=None,
+)
 
 Si = Callable[[str, object, str], float | None]
 Placed = Callable[[wire.AnyReading, str, str | None, str], str | UnsetType | None]
@@ -363,49 +388,101 @@ class HouseReadings:
         if weather is UNSET:
             return None
         report = None if weather.metar is UNSET else self._report(weather.metar)
-        assumptions = self._context.ruleset.assumptions
-
-        def pick(name: str, dimension: str, measure: object, told: float | None, spread: str) -> Measured | None:
-            value = told
-            if measure is not UNSET:
-                value = self._context.si(dimension, measure, f"#/weather/{name}")
-            if value is None:
-                return None
-            return Measured(value, {f"weather.{name}": assumptions[spread].uncertainty})
-
         observed = None if weather.observed_at is UNSET else weather.observed_at
         if observed is None and report is not None and visited_at is not None:
             observed = observed_at(report, visited_at)
+        age = None if observed is None or visited_at is None else abs((visited_at - observed).total_seconds())
         distance = None
         if weather.distance is not UNSET:
             distance = self._context.si("length", weather.distance, "#/weather/distance")
-        r = report
-        return Weather(
+            if distance is not None and distance < 0.0:
+                self._context.aside("#/weather/distance", "negative", "A distance is not negative.", "Correct it.")
+                distance = None
+        assumptions = self._context.ruleset.assumptions
+        hours = assumptions["weather_age"].value if age is None else age / 3600.0
+        kilometres = assumptions["weather_distance"].value if distance is None else distance / 1000.0
+
+        def measured(name: str, what: str, value: float, step: float | None) -> Measured:
+            """With what the report's own step, its age and its distance make doubtful; one air mass, one source."""
+            terms = {
+                f"weather.{name}": assumptions[f"weather_{what}"].uncertainty,
+                f"weather.{name}.step": (step or 0.0) / math.sqrt(12.0),
+                f"weather.{what}.age": math.sqrt(hours) * assumptions[f"weather_{what}_change"].uncertainty,
+                f"weather.{what}.distance": kilometres * assumptions[f"weather_{what}_gradient"].uncertainty,
+            }
+            return Measured(value, {source: term for source, term in terms.items() if term > 0.0})
+
+        def pick(
+            name: str, dimension: str, measure: object, what: str, told: float | None, step: float | None
+        ) -> Measured | None:
+            """The field where it is given, else what the text says."""
+            if measure is UNSET:
+                return None if told is None else measured(name, what, told, step)
+            value = self._context.si(dimension, measure, f"#/weather/{name}")
+            return None if value is None else measured(name, what, value, None)
+
+        r = report or NOTHING_REPORTED
+        altimeter = r.altimeter_setting
+        if altimeter is not None and r.altimeter_step == HECTOPASCAL:
+            altimeter += 0.5 * HECTOPASCAL  # whole hectopascals are rounded down
+        read = Weather(
             altimeter_setting=pick(
-                "altimeter_setting", "absolute_pressure", weather.altimeter_setting,
-                None if r is None else r.altimeter_setting, "weather_pressure",
+                "altimeter_setting", "absolute_pressure", weather.altimeter_setting, "pressure",
+                altimeter, r.altimeter_step,
             ),
             sea_level_pressure=pick(
-                "sea_level_pressure", "absolute_pressure", weather.sea_level_pressure,
-                None if r is None else r.sea_level_pressure, "weather_pressure",
+                "sea_level_pressure", "absolute_pressure", weather.sea_level_pressure, "pressure",
+                r.sea_level_pressure, None,
             ),
             temperature=pick(
-                "temperature", "temperature", weather.temperature,
-                None if r is None else r.temperature, "weather_temperature",
+                "temperature", "temperature", weather.temperature, "temperature", r.temperature, r.temperature_step
             ),
             dew_point=pick(
-                "dew_point", "temperature", weather.dew_point,
-                None if r is None else r.dew_point, "weather_temperature",
+                "dew_point", "temperature", weather.dew_point, "dew_point", r.dew_point, r.temperature_step
             ),
-            wind_speed=pick(
-                "wind_speed", "velocity", weather.wind_speed, None if r is None else r.wind_speed, "weather_wind"
-            ),
-            wind_gust=pick(
-                "wind_gust", "velocity", weather.wind_gust, None if r is None else r.wind_gust, "weather_wind"
-            ),
+            wind_speed=pick("wind_speed", "velocity", weather.wind_speed, "wind", r.wind_speed, None),
+            wind_gust=pick("wind_gust", "velocity", weather.wind_gust, "wind", r.wind_gust, None),
             observed_at=observed,
             distance=distance,
+            age=age,
         )  # fmt: skip
+        return self._credible(read)
+
+    def _credible(self, read: Weather) -> Weather:
+        """The observation without what cannot be true of any air on Earth."""
+        changes: dict[str, None] = {}
+
+        def refuse(name: str, code: str, detail: str, remedy: str) -> None:
+            changes[name] = None
+            self._context.aside(f"#/weather/{name}", code, detail, remedy)
+
+        for name in ("altimeter_setting", "sea_level_pressure"):
+            pressure = getattr(read, name)
+            if pressure is not None and not ALTIMETER_SETTING_RANGE[0] <= pressure.value <= ALTIMETER_SETTING_RANGE[1]:
+                refuse(
+                    name,
+                    "weather_out_of_range",
+                    "No pressure reduced to sea level has this value; a station pressure is another number.",
+                    "Give the report's altimeter setting or sea-level pressure, with its unit.",
+                )
+        for name in ("temperature", "dew_point"):
+            degrees = getattr(read, name)
+            if degrees is not None and not TEMPERATURE_RANGE[0] <= degrees.value <= TEMPERATURE_RANGE[1]:
+                refuse(name, "weather_out_of_range", "No outdoor air has this temperature.", "Check value and unit.")
+        for name in ("wind_speed", "wind_gust"):
+            wind = getattr(read, name)
+            if wind is not None and not 0.0 <= wind.value <= HIGHEST_WIND:
+                refuse(name, "weather_out_of_range", "No wind has this speed.", "Check value and unit.")
+        if read.temperature is not None and read.dew_point is not None and not changes:
+            doubt = read.dew_point.terms.get("weather.dew_point.step", 0.0)
+            if read.dew_point.value > read.temperature.value + doubt:
+                refuse(
+                    "dew_point",
+                    "weather_dew_point_above_temperature",
+                    "A dew point cannot be above the temperature of the same air.",
+                    "Compare both with the report as issued.",
+                )
+        return msgspec.structs.replace(read, **changes) if changes else read
 
     def energy(self, use: wire.EnergyUse | UnsetType) -> EnergyUse | None:
         """Hours and price, SI."""

@@ -111,6 +111,37 @@ def flow_at_pressure(table: BlowerTable, pressure: float, density: float) -> flo
     return left.flow + share * (right.flow - left.flow)
 
 
+def pressure_at_flow(table: BlowerTable, flow: float, density: float) -> float:
+    """External static pressure at which the blower moves an airflow; inverse of `flow_at_pressure`.
+
+    Parameters
+    ----------
+    table : BlowerTable, airflow falling from row to row
+    flow : float, m3/s actual at `density`, within the table's flows
+    density : float, kg/m3 at the site, above 0
+
+    Returns
+    -------
+    float, Pa at the site
+
+    Raises
+    ------
+    OutOfRange : the table does not reach that flow, or its flow does not fall from row to row
+
+    Source: fan laws, as `flow_at_pressure`.
+    """
+    domain.positive("density", density)
+    points = table.points
+    for before, here in pairwise(points):
+        if here.flow >= before.flow:
+            raise OutOfRange("flow", here.flow, 0.0, before.flow)
+    domain.within("flow", flow, points[-1].flow, points[0].flow)
+    index = next(i for i in range(1, len(points)) if points[i].flow <= flow)
+    left, right = points[index - 1], points[index]
+    share = (left.flow - flow) / (left.flow - right.flow)
+    return (left.pressure + share * (right.pressure - left.pressure)) * density / table.density
+
+
 def power_at_pressure(table: BlowerTable, pressure: float, density: float) -> float:
     """Electrical power of the blower against an external static pressure at the site's density.
 
@@ -197,6 +228,29 @@ def flow_at_held_torque(table: BlowerTable, pressure: float, density: float) -> 
     """
     domain.positive("density", density)
     return flow_at_pressure(table, pressure, table.density) * sqrt(table.density / density)
+
+
+def pressure_at_held_torque(table: BlowerTable, flow: float, density: float) -> float:
+    """External static pressure at which a blower that holds torque moves an airflow; inverse of `flow_at_held_torque`.
+
+    Parameters
+    ----------
+    table : BlowerTable, airflow falling from row to row
+    flow : float, m3/s actual at `density`, within what the table gives there
+    density : float, kg/m3 at the site, above 0
+
+    Returns
+    -------
+    float, Pa at the site
+
+    Raises
+    ------
+    OutOfRange : the table does not reach that flow, or its flow does not fall from row to row
+
+    Source: as `flow_at_held_torque`.
+    """
+    domain.positive("density", density)
+    return pressure_at_flow(table, flow * sqrt(density / table.density), table.density)
 
 
 def power_at_held_torque(table: BlowerTable, pressure: float, density: float) -> float:

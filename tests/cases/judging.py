@@ -75,7 +75,7 @@ def _steps(pointer: str) -> list[str]:
 def _put(document: Any, pointer: str, value: object) -> None:
     """Set a value by JSON Pointer (RFC 6901); missing parents are made, lists where an index follows."""
     *parents, last = _steps(pointer)
-    for step, following in zip(parents, [*parents[1:], last], strict=True):
+    for step, following in zip(parents, [*parents, last][1:], strict=True):
         fresh: Any = [] if following.isdigit() else {}
         if isinstance(document, list):
             if int(step) == len(document):

@@ -73,9 +73,21 @@ EXPECTED: dict[str, dict[str, tuple[float, float]]] = {
         "m": (1.0, 0.0),
         "cm": (0.01, 0.0),
         "mm": (1e-3, 0.0),
+        "km": (1e3, 0.0),
+        "[mi_i]": (5280 * FOOT, 0.0),
     },
     "density": {"[lb_av]/[cft_i]": (POUND / FOOT**3, 0.0), "kg/m3": (1.0, 0.0)},
-    "velocity": {"[ft_i]/min": (FOOT / 60, 0.0), "m/s": (1.0, 0.0)},
+    "velocity": {
+        "[ft_i]/min": (FOOT / 60, 0.0),
+        "m/s": (1.0, 0.0),
+        "km/h": (1 / 3.6, 0.0),
+        "[mi_i]/h": (5280 * FOOT / 3600, 0.0),
+        "[kn_i]": (1852 / 3600, 0.0),  # UCUM 2.2: one international nautical mile an hour
+    },
+    "wind_speed": {"[mi_i]/h": (5280 * FOOT / 3600, 0.0), "m/s": (1.0, 0.0)},
+    "distance": {"[mi_i]": (5280 * FOOT, 0.0), "km": (1e3, 0.0)},
+    "elapsed_time": {"h": (3600.0, 0.0), "min": (60.0, 0.0)},
+    "waiting_time": {"s": (1.0, 0.0), "min": (60.0, 0.0)},
     "flow_per_capacity": {
         "[cft_i]/min/(12000.[Btu_IT]/h)": (FOOT**3 / 60 / (12000 * BTU / 3600), 0.0),
         "m3/h/kW": (1 / 3600 / 1000, 0.0),

@@ -9,7 +9,7 @@ import pytest
 
 from service.model.ruleset import Diagnosis
 from service.ruleset import load_ruleset, rules_folder
-from service.wire.request import AnyReading, Instrument
+from service.wire.request import AnyReading, Equipment, EvaluationRequest, Instrument
 
 RULESET = load_ruleset(rules_folder())
 READING_KINDS = {reading.__struct_config__.tag for reading in get_args(AnyReading)}
@@ -31,10 +31,12 @@ def test_no_instrument_is_exact() -> None:
 
 
 def test_a_procedure_takes_a_reading_that_a_client_can_send() -> None:
-    """The zero check is sent with the instrument, not as a reading."""
+    """Zero check, weather and duct runs are sent with instrument, visit and equipment, not as readings."""
     kinds = {procedure.reading_kind for procedure in RULESET.procedures.values()}
-    assert kinds - READING_KINDS == {"zero_check"}
+    assert kinds - READING_KINDS == {"zero_check", "weather", "duct_run"}
+    assert "weather" in EvaluationRequest.__struct_fields__
     assert "zero_check" in Instrument.__struct_fields__
+    assert "duct_runs" in Equipment.__struct_fields__
 
 
 def test_a_reading_can_be_named_for_every_quantity_that_is_judged() -> None:

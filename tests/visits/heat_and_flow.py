@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from tests.visits.airflow_faults import NO_TABLE, PLAIN, factor_on
+from tests.visits.airflow_faults import NO_TABLE, factor_on
 from tests.visits.healthy import ROOT, as_json
-from tests.visits.house import AS_BUILT, CFM, INCH, ElectricHeat, Faults, House, Operation, Solution, solve
+from tests.visits.house import AS_BUILT, CFM, ElectricHeat, Faults, House, Operation, Solution, solve
 from tests.visits.library import HOUSES, cooling, fan_only, heating
 from tests.visits.writing import Request, Run, write_visit
 
