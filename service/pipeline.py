@@ -80,7 +80,7 @@ def evaluate(request: EvaluationRequest, prepared: Prepared) -> Evaluation:
 def judge_visit(visit: Visit, prepared: Prepared) -> Evaluation:
     """The evaluation of a normalised visit."""
     rules = prepared.ruleset
-    contexts = tuple(_context(sheet, prepared) for sheet in derive.contexts(visit, rules))
+    contexts = tuple(_context(sheet, prepared) for sheet in derive.work_out(visit, rules))
     cited = [source for context in contexts for finding in context.findings for source in finding.sources]
     cited += [v.source for context in contexts for v in context.verdicts if v.source is not None]
     return Evaluation(
@@ -98,7 +98,6 @@ def judge_visit(visit: Visit, prepared: Prepared) -> Evaluation:
 
 
 def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:
-    derive.derive(sheet)
     visit = sheet.visit
     verdicts, limitless = prepared.bench.judge(
         sheet.quantities.values(),

@@ -24,7 +24,7 @@ from service.wire.decode import RequestDecoder
 from service.wire.faults import YEARS, published_pattern
 from service.wire.meanings import meaning_of
 from service.wire.query import parameter_schemas
-from service.wire.request import EvaluationRequest
+from service.wire.request import EvaluationRequest, SteadyReadingRequest
 from service.wire.response import Problem
 
 TITLE = "Airside Findings"
@@ -51,11 +51,15 @@ DESCRIPTION = inspect.cleandoc(
 
 TAGS = {
     "Evaluations": "Judging visits, and reading what was judged.",
+    "Steady readings": "Raw samples to a settled value.",
     "Rulesets": "The rules that judge, version by version.",
     "Vocabulary": "Names and units that requests and answers use.",
     "Health": "Probes.",
     "Problems": "What each kind of problem means.",
 }
+
+EXAMPLES: dict[type[msgspec.Struct], str] = {EvaluationRequest: "", SteadyReadingRequest: "steady_readings"}
+"""Struct of a body -> folder of its examples."""
 
 _DAY = "(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])"
 _CENTURIES = "|".join(str(century) for century in range(YEARS[0] // 100, YEARS[1] // 100 + 1))
@@ -150,7 +154,7 @@ def contract(decoder: RequestDecoder) -> dict[str, Any]:
                 }
             },
             "responses": {code: _problem_response(code) for code in KINDS},
-            "schemas": _schemas(decoder, [EvaluationRequest, Problem, *answers.values()]),
+            "schemas": _schemas(decoder, [EvaluationRequest, SteadyReadingRequest, Problem, *answers.values()]),
         },
     }
 
@@ -181,8 +185,13 @@ def _complete(operation: dict[str, Any], handler: HTTPRouteHandler, answered: ty
     if "body" in options:
         operation["requestBody"] = {
             "required": True,
-            "description": "One visit.",
-            "content": {"application/json": {"schema": _reference(options["body"]), "examples": examples()}},
+            "description": _flowed(options["body"].__doc__ or ""),
+            "content": {
+                "application/json": {
+                    "schema": _reference(options["body"]),
+                    "examples": examples(EXAMPLES[options["body"]]),
+                }
+            },
         }
     status = str(handler.status_code)
     headers = dict(_ANSWERED_HEADERS)
@@ -285,7 +294,8 @@ def _schemas(decoder: RequestDecoder, structs: list[type[msgspec.Struct]]) -> di
     _, schemas = msgspec.json.schema_components(structs, ref_template="#/components/schemas/{name}")
     for struct in decoder.units:
         schemas[struct.__name__]["properties"]["unit"] = {"type": "string", "enum": list(decoder.units[struct])}
-    schemas["EvaluationRequest"]["properties"]["ruleset"] = {"type": "string", "enum": list(decoder.rulesets)}
+    for request in EXAMPLES:
+        schemas[request.__name__]["properties"]["ruleset"] = {"type": "string", "enum": list(decoder.rulesets)}
     finished = {}
     for name, schema in sorted(schemas.items()):
         schema["description"] = _flowed(schema.get("description", ""))
@@ -326,12 +336,12 @@ def _tightened(schema: Any) -> Any:
 
 
 @functools.cache
-def examples() -> dict[str, Any]:
-    """The example requests by name, each `{"summary", "value"}`."""
+def examples(kind: str = "") -> dict[str, Any]:
+    """The example requests of one kind by name, each `{"summary", "value"}`."""
     folder = Path(__file__).parent / "examples"
     if not folder.is_dir():
         folder = Path(__file__).parents[2] / "openapi" / "examples"
     return {
         path.stem: {"summary": f"An invented {path.stem.replace('_', ' ')}", "value": json.loads(path.read_bytes())}
-        for path in sorted(folder.glob("*.json"))
+        for path in sorted((folder / kind).glob("*.json"))
     }

@@ -135,9 +135,6 @@ def observe(sheet: Worksheet) -> None:
         tokens.add("electric_heat.present")
     if sheet.visit.set_aside:
         tokens.add("reading.set_aside")
-    for reading in sheet.readings:
-        if reading.steadiness is not None and not reading.steadiness.settled:
-            tokens.add(f"reading.{reading.steadiness.verdict}")
     _zero_checks(sheet)
 
 

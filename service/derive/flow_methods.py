@@ -123,19 +123,28 @@ def derive_registers(sheet: Worksheet) -> None:
     if not readings:
         return
     for side, total, method in (
-        ("supply", "register_airflow_sum", "airflow_from_registers"),
-        ("return", "grille_airflow_sum", "airflow_from_return_grilles"),
+        ("supply", "register_airflow_supply", "airflow_from_registers"),
+        ("return", "register_airflow_return", "airflow_from_return_grilles"),
     ):
         here = [reading for reading in readings if reading.side == side]
         if not here:
             continue
         words = "registers" if side == "supply" else "return grilles"
+        if side == "supply":
+            _rooms(sheet, here)
+        if not _all_read(sheet, here):
+            missing = (
+                f"design_airflow of all {words}, adding up to equipment.design_airflow, to know that all were read"
+            )
+            sheet.lack(total, missing)
+            sheet.lack(method, missing)
+            continue
         flows = [_outlet_flow(sheet, reading) for reading in here]
         known = [entry for entry in flows if isinstance(entry, Measured)]
         if len(known) < len(flows):
-            missing = dict.fromkeys(entry for entry in flows if isinstance(entry, str))
-            sheet.lack(total, *missing)
-            sheet.lack(method, *missing)
+            untold = dict.fromkeys(entry for entry in flows if isinstance(entry, str))
+            sheet.lack(total, *untold)
+            sheet.lack(method, *untold)
             continue
         keys = tuple(reading.key for reading in here)
         added = combine(*((1.0, entry) for entry in known))
@@ -152,8 +161,17 @@ def derive_registers(sheet: Worksheet) -> None:
                 (total, "assumption.airflow_lost_before_registers"),
                 lambda added=added, lost=lost: propagate(lambda q, share: q / (1.0 - share), added, lost),  # type: ignore[misc]
             )
-        if side == "supply":
-            _rooms(sheet, here, known)
+
+
+def _all_read(sheet: Worksheet, readings: list[Reading]) -> bool:
+    """Whether the design airflows of the outlets read add up to nearly that of the equipment: a sum of some of them
+    means nothing."""
+    whole = sheet.visit.equipment.ratings.get("design_airflow")
+    designs = [reading.design for reading in readings]
+    if whole is None or None in designs:
+        return False
+    share = sheet.ruleset.assumptions["registers_read_share"].value
+    return sum(entry.value for entry in designs if entry is not None) >= share * whole.value
 
 
 def _outlet_flow(sheet: Worksheet, reading: Reading) -> Measured | str:
@@ -173,22 +191,24 @@ def _outlet_flow(sheet: Worksheet, reading: Reading) -> Measured | str:
         return "an airflow that is not negative"
 
 
-def _rooms(sheet: Worksheet, readings: list[Reading], flows: list[Measured]) -> None:
-    rooms: dict[str, list[int]] = {}
-    for index, reading in enumerate(readings):
-        rooms.setdefault(reading.room or "", []).append(index)
-    for room, places in rooms.items():
-        designs = [readings[i].design for i in places]
-        design = [entry for entry in designs if entry is not None]
-        if len(design) < len(designs):
-            sheet.lack("room_airflow_to_design", "design_airflow of the room's registers")
+def _rooms(sheet: Worksheet, readings: list[Reading]) -> None:
+    name = "room_airflow_to_design"
+    rooms: dict[str, list[Reading]] = {}
+    for reading in readings:
+        rooms.setdefault(reading.room or "", []).append(reading)
+    for room, here in rooms.items():
+        design = [reading.design for reading in here if reading.design is not None]
+        flows = [_outlet_flow(sheet, reading) for reading in here]
+        known = [entry for entry in flows if isinstance(entry, Measured)]
+        if len(design) < len(here) or len(known) < len(here):
+            missing = [entry for entry in flows if isinstance(entry, str)]
+            sheet.lack(name, *dict.fromkeys(missing or ["design_airflow of the room's registers"]))
             continue
-        found = combine(*((1.0, flows[i]) for i in places))
-        wanted = combine(*((1.0, entry) for entry in design))
+        found, wanted = (combine(*((1.0, entry) for entry in entries)) for entries in (known, design))
         sheet.attempt(
-            "room_airflow_to_design",
+            name,
             "airflow of the room's registers over their design airflow",
-            tuple(readings[i].key for i in places),
+            tuple(reading.key for reading in here),
             lambda found=found, wanted=wanted: ratio(found, wanted),  # type: ignore[misc]
             subject=room,
         )

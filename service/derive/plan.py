@@ -5,13 +5,18 @@ from __future__ import annotations
 from service.derive.air import derive_air
 from service.derive.airflow import derive_airflow, derive_blower_power, derive_temperatures
 from service.derive.capacity import derive_capacity
+from service.derive.combustion import derive_combustion, derive_zone_changes
 from service.derive.condition import derive_instruments, derive_power, derive_resistances, observe
 from service.derive.ducts import derive_ducts
 from service.derive.energy import derive_energy
 from service.derive.heat import derive_heat_input, derive_heat_output
+from service.derive.house_pressure import derive_house_pressure, derive_responses
+from service.derive.leakage import derive_leakage
 from service.derive.pressure import derive_pressure
 from service.derive.site_air import derive_site_air
-from service.derive.worksheet import Worksheet
+from service.derive.steadiness import derive_steadiness
+from service.derive.ventilation import derive_ventilation
+from service.derive.worksheet import OF_THE_HOUSE, Worksheet
 from service.model.ruleset import Ruleset
 from service.model.visit import Visit
 
@@ -28,6 +33,18 @@ STEPS_WITH_BLOWER_ON = (
     derive_energy,
 )
 
+STEPS_OF_THE_HOUSE = (derive_leakage, derive_house_pressure, derive_combustion, derive_ventilation)
+STEPS_BETWEEN_STATES = (derive_responses, derive_zone_changes)
+
+
+def work_out(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
+    """Every context of a visit worked out: each by itself, then what only several states show together."""
+    sheets = contexts(visit, ruleset)
+    for sheet in sheets:
+        derive(sheet)
+    compare(sheets)
+    return sheets
+
 
 def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
     """One empty sheet per operating state and area that has readings of its own; at least one."""
@@ -43,7 +60,7 @@ def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
         if len(areas) > 1 and None in areas:
             whole = any(t.state == state.id and t.area is None for t in visit.traverses)
             own = [reading for reading in here if reading.area is None]
-            if not whole and all(r.kind == "station_pressure" or r.location in ruleset.places for r in own):
+            if not whole and all(r.kind in OF_THE_HOUSE or r.location in ruleset.places for r in own):
                 areas.discard(None)
         sheets += [Worksheet(visit, ruleset, state, area) for area in sorted(areas, key=lambda area: area or "")]
     return sheets
@@ -52,6 +69,7 @@ def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
 def derive(sheet: Worksheet) -> None:
     """Work out everything the context's readings allow, and note what is lacking for the rest."""
     observe(sheet)
+    derive_steadiness(sheet)
     derive_site_air(sheet)
     derive_air(sheet)
     derive_pressure(sheet)
@@ -59,3 +77,11 @@ def derive(sheet: Worksheet) -> None:
     if sheet.blower_on:
         for step in STEPS_WITH_BLOWER_ON:
             step(sheet)
+    for step in STEPS_OF_THE_HOUSE:
+        step(sheet)
+
+
+def compare(sheets: list[Worksheet]) -> None:
+    """Set states against each other. Each sheet has been worked out by itself before."""
+    for step in STEPS_BETWEEN_STATES:
+        step(sheets)

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from typing import Protocol, TypeVar
+from typing import Literal, Protocol, TypeVar
 
 from service.derive.propagate import mean
 from service.errors import OutOfRange
 from service.model.quantity import Measured, Quantity
 from service.model.ruleset import Ruleset
-from service.model.visit import AMBIENT, Element, Reading, State, Visit
+from service.model.visit import AMBIENT, Element, LeakageTest, Reading, State, Visit
+
+OF_THE_HOUSE = frozenset(
+    {"station_pressure", "spillage", "draft_pressure", "flue_carbon_monoxide", "ventilation_airflow"}
+)
+"""Kinds of reading that belong to the whole house: to every area, unless they name one."""
 
 
 class Placed(Protocol):
@@ -63,7 +68,7 @@ class Worksheet:
             return False
         if reading.area == self.area:
             return True
-        everywhere = reading.kind == "station_pressure" or reading.location in self.ruleset.places
+        everywhere = reading.kind in OF_THE_HOUSE or reading.location in self.ruleset.places
         return reading.area is None and everywhere
 
     # Readings --------------------------------------------------------------------------------------------------
@@ -91,6 +96,14 @@ class Worksheet:
             for record in records
             if record.state in (None, self.state.id)
             and (record.area == self.area or (of_whole and record.area is None))
+        ]
+
+    def leakage_tests(self, subject: Literal["duct", "envelope"]) -> list[LeakageTest]:
+        """Leakage tests of the ducts or of the envelope that hold in this state and area."""
+        return [
+            test
+            for test in self.visit.leakage_tests
+            if test.subject == subject and test.state in (None, self.state.id) and test.area in (None, self.area)
         ]
 
     # Path ------------------------------------------------------------------------------------------------------

@@ -45,7 +45,17 @@ class Element(msgspec.Struct, frozen=True):
 
 
 class Steadiness(msgspec.Struct, frozen=True, omit_defaults=True):
-    """What a sample series says about whether the reading had settled."""
+    """What a sample series says about whether the reading had settled.
+
+    Attributes:
+        samples, effective_samples, duration: how many, worth how many independent ones, over how many seconds.
+        standard_deviation, slope, drift: of the series without what was left out; slope a second, drift in all.
+        slope_probability: chance of at least such a slope in a settled series.
+        mean, median: of all samples.
+        left_out: samples that stood apart from all others and were left out.
+        further_seconds: until a reading would be settled; 0 where it is, None where no end is in sight.
+        dominated_by: what keeps it from being settled.
+    """
 
     samples: int
     effective_samples: float
@@ -55,6 +65,28 @@ class Steadiness(msgspec.Struct, frozen=True, omit_defaults=True):
     slope_probability: float
     settled: bool
     verdict: Literal["settled", "drifting", "scattered"]
+    mean: float
+    median: float
+    drift: float
+    left_out: int = 0
+    further_seconds: float | None = None
+    dominated_by: Literal["drift", "gusts", "scatter", "outliers"] | None = None
+
+
+class SteadyReading(msgspec.Struct, frozen=True):
+    """A series by itself: kind and dimension, the settled SI value, its standard uncertainty, what the series says.
+
+    `uncertainty` holds the scatter and the drift of the series and the instrument's own errors; `tolerance` is how far
+    a settled series may drift, or its mean be uncertain.
+    """
+
+    kind: str
+    dimension: str
+    unit: str
+    value: float
+    uncertainty: float
+    tolerance: float
+    steadiness: Steadiness
 
 
 class Reading(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -203,7 +235,7 @@ class Traverse(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class LeakageTest(msgspec.Struct, frozen=True, omit_defaults=True):
-    """A fan pressurisation test: pressures (Pa, magnitude) and flows (m3/s as the fan's chart gives them)."""
+    """A fan pressurisation test: pressures (Pa, magnitude) and flows (m3/s as the fan shows them for standard air)."""
 
     key: str
     pointer: str

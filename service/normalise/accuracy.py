@@ -145,6 +145,14 @@ class Instruments:
         floor, resolution = self._si(default.floor, default), self._si(default.resolution, default)
         return Accuracy(default.share, floor, resolution, zero, scale_zero)
 
+    def of_series(self, series: wire.AnySeries, kind: str, scale_zero: float) -> Accuracy:
+        """Accuracy that holds for a series of samples sent by itself: its own, or the usual one of its kind."""
+        usual = self.usual(kind)
+        stated = self._stated(series.accuracy, kind, "#/series/accuracy")
+        if stated is None:
+            return msgspec.structs.replace(usual, scale_zero=scale_zero)
+        return Accuracy(*stated, 0.0, scale_zero)
+
     def usual(self, kind: str) -> Accuracy:
         """Accuracy of the class of instrument that usually takes readings of a kind."""
         default = self._defaults.get(kind)

@@ -22,17 +22,17 @@ from service.model.visit import (
     Reading,
     SetAside,
     State,
-    Steadiness,
     Visit,
 )
-from service.normalise.accuracy import READING_DIMENSIONS, Accuracy, Instruments, error_terms
+from service.normalise.accuracy import READING_DIMENSIONS, Instruments, error_terms
 from service.normalise.house import COUNTED, HouseReadings
 from service.normalise.path import OUTLET, AirPath
-from service.physics import steady
+from service.normalise.steadiness import settle
 from service.physics.air import STANDARD_AIR_DENSITY
 from service.wire import request as wire
 
-STATELESS_KINDS = frozenset({"station_pressure"})
+STATELESS_KINDS = frozenset({"station_pressure", "duct_leakage", "envelope_leakage", "ventilation_airflow"})
+"""Kinds that hold in every state unless they name one."""
 YEARS = (1970, 2200)
 """Years the record can hold; a visit dated outside them is taken as undated."""
 
@@ -158,7 +158,7 @@ class _Normaliser:
             return UNSET
         if len(self.states) == 1:
             return next(iter(self.states))
-        if kind in STATELESS_KINDS or location in self.ruleset.places:
+        if kind in STATELESS_KINDS or (location in self.ruleset.places and kind != "zone_pressure"):
             return None
         self.aside(
             f"{pointer}/state",
@@ -193,10 +193,13 @@ class _Normaliser:
         repeatability: dict[str, float] = {}
         if entry.samples is not UNSET:
             stated = value
-            value, steadiness, repeatability = self._settle(entry.samples, entry.value.unit, dimension, accuracy, key)
+            series = [self.units.to_si(dimension, sample, entry.value.unit) for sample in entry.samples.values]
+            settled = settle(
+                series, entry.samples.interval_seconds, dimension, accuracy, self.ruleset.assumptions, key
+            )
+            value, steadiness, repeatability = settled.value, settled.steadiness, settled.terms
             slack = max(accuracy.limit(stated), accuracy.resolution)
-            ends = [self.units.to_si(dimension, end(entry.samples.values), entry.value.unit) for end in (min, max)]
-            if not ends[0] - slack <= stated <= ends[1] + slack:
+            if not min(series) - slack <= stated <= max(series) + slack:
                 self.aside(
                     f"{pointer}/value",
                     "value_not_of_series",
@@ -348,34 +351,6 @@ class _Normaliser:
 
     def _unknown_location(self, name: str, pointer: str) -> None:
         self.aside(pointer, "unknown_location", "The air path has no such station or place.", self.path.remedy(name))
-
-    def _settle(
-        self, samples: wire.Samples, unit: str, dimension: str, accuracy: Accuracy, key: str
-    ) -> tuple[float, Steadiness, dict[str, float]]:
-        """Settled value, what the series says, and the error terms of its scatter and drift."""
-        series = [self.units.to_si(dimension, sample, unit) for sample in samples.values]
-        result = steady.assess(series, samples.interval_seconds)
-        assumptions = self.ruleset.assumptions
-        tolerance = assumptions["steady_tolerance"].value * max(accuracy.limit(result.mean), accuracy.resolution)
-        condition = steady.condition(result, assumptions["steady_significance"].value, tolerance, tolerance)
-        terms = {f"{key}.repeatability": result.standard_uncertainty}
-        if condition == "drifting":
-            terms[f"{key}.drift"] = abs(result.drift) / 12**0.5
-        verdict: dict[str, str] = {"steady": "settled", "drifting": "drifting", "scattered": "scattered"}
-        return (
-            result.mean,
-            Steadiness(
-                samples=result.count,
-                effective_samples=result.effective_count,
-                duration=samples.interval_seconds * (result.count - 1),
-                standard_deviation=result.standard_deviation,
-                slope=result.slope,
-                slope_probability=result.slope_p_value,
-                settled=condition == "steady",
-                verdict=verdict[condition],  # type: ignore[arg-type]
-            ),
-            {source: term for source, term in terms.items() if term > 0.0},
-        )
 
     # Equipment -------------------------------------------------------------------------------------------------
 

@@ -1,17 +1,27 @@
-"""Bytes of a body to an `EvaluationRequest`, strictly: no number from text, no unknown field, no unit off the list."""
+"""Bytes of a body to a request, strictly: no number from text, no unknown field, no unit off the list."""
 
 import datetime
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 from msgspec import inspect
 
 from service.model.ruleset import Ruleset
 from service.wire.faults import YEARS, explain
-from service.wire.request import MEASURES, Accuracy, EvaluationRequest, LimitOverride
+from service.wire.request import (
+    MEASURES,
+    SERIES_DIMENSIONS,
+    Accuracy,
+    EvaluationRequest,
+    LimitOverride,
+    SteadyReadingRequest,
+)
 
 _Check = Callable[[Any], bool]
+
+Asked = TypeVar("Asked", EvaluationRequest, SteadyReadingRequest)
+"""What a body may be decoded to."""
 
 
 def accepted_units(rulesets: Iterable[Ruleset]) -> dict[type[msgspec.Struct], tuple[str, ...]]:
@@ -27,11 +37,11 @@ def accepted_units(rulesets: Iterable[Ruleset]) -> dict[type[msgspec.Struct], tu
             for spelling in dict.fromkeys(_spellings(known[0], dimension))
             if all(spelling in _spellings(other, dimension) for other in known[1:])
         )
-        for dimension in MEASURES.values()
+        for dimension in {**MEASURES, **SERIES_DIMENSIONS}.values()
     }
     every = tuple(dict.fromkeys(spelling for listed in spellings.values() for spelling in listed))
     return {
-        **{measure: spellings[dimension] for measure, dimension in MEASURES.items()},
+        **{struct: spellings[dimension] for struct, dimension in (*MEASURES.items(), *SERIES_DIMENSIONS.items())},
         Accuracy: every,
         LimitOverride: every,
     }
@@ -54,8 +64,11 @@ class RequestDecoder:
     def __init__(self, units: Mapping[type[msgspec.Struct], tuple[str, ...]], rulesets: Sequence[str]) -> None:
         self.units = dict(units)
         self.rulesets = tuple(rulesets)
-        self._decoder = msgspec.json.Decoder(EvaluationRequest)
-        self._check = self._checker(inspect.type_info(EvaluationRequest))
+        self._decoders: dict[type, msgspec.json.Decoder[Any]] = {}
+        self._checks: dict[type, _Check | None] = {}
+        for asked in Asked.__constraints__:
+            self._decoders[asked] = msgspec.json.Decoder(asked)
+            self._checks[asked] = self._checker(inspect.type_info(asked))
 
     @classmethod
     def for_rulesets(cls, rulesets: Mapping[str, Ruleset]) -> "RequestDecoder":
@@ -63,20 +76,30 @@ class RequestDecoder:
         return cls(accepted_units(rulesets.values()), tuple(rulesets))
 
     def decode(self, body: bytes) -> EvaluationRequest:
-        """The request in `body`.
+        """The visit in `body`.
+
+        Raises
+        ------
+        RequestRefused : naming every fault at once
+        """
+        return self.decode_as(body, EvaluationRequest)
+
+    def decode_as(self, body: bytes, asked: type[Asked]) -> Asked:
+        """The request of one kind in `body`.
 
         Raises
         ------
         RequestRefused : naming every fault at once
         """
         try:
-            request = self._decoder.decode(body)
+            request: Asked = self._decoders[asked].decode(body)
         except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
-            raise explain(body, self.units, self.rulesets) from None
+            raise explain(body, self.units, self.rulesets, asked) from None
+        check = self._checks[asked]
         if (request.ruleset is not msgspec.UNSET and request.ruleset not in self.rulesets) or (
-            self._check is not None and not self._check(request)
+            check is not None and not check(request)
         ):
-            raise explain(body, self.units, self.rulesets)
+            raise explain(body, self.units, self.rulesets, asked)
         return request
 
     def _checker(self, kind: inspect.Type) -> _Check | None:

@@ -18,7 +18,7 @@ import msgspec
 from msgspec import inspect
 
 from service.errors import AirsideError
-from service.wire.request import EvaluationRequest
+from service.wire.request import EvaluationRequest, SteadyReadingRequest
 from service.wire.response import Fault
 
 DEEPEST = 32
@@ -29,6 +29,9 @@ MOST_FAULTS = 100
 
 LONGEST_NAME = 64
 """Characters of a foreign field name that a pointer repeats."""
+
+PINNING = (EvaluationRequest, SteadyReadingRequest)
+"""Requests that may pin a version of the rules."""
 
 YEARS = (1900, 2199)
 """First and last year of a date or time."""
@@ -81,7 +84,12 @@ class RequestRefused(AirsideError):
         self.well_formed = well_formed
 
 
-def explain(body: bytes, units: Mapping[type, tuple[str, ...]], rulesets: tuple[str, ...]) -> RequestRefused:
+def explain(
+    body: bytes,
+    units: Mapping[type, tuple[str, ...]],
+    rulesets: tuple[str, ...],
+    asked: type[msgspec.Struct] = EvaluationRequest,
+) -> RequestRefused:
     """What is wrong with a refused body.
 
     Parameters
@@ -89,13 +97,14 @@ def explain(body: bytes, units: Mapping[type, tuple[str, ...]], rulesets: tuple[
     body : the bytes as received
     units : struct with a field `unit` -> accepted spellings
     rulesets : installed versions of the rules
+    asked : struct that the body was to be
     """
     try:
         value = _parse(body)
     except _Malformed as malformed:
         return RequestRefused([malformed.fault], well_formed=False)
     walk = _Walk(units, rulesets)
-    walk.visit(value, inspect.type_info(EvaluationRequest), ())
+    walk.visit(value, inspect.type_info(asked), ())
     if not walk.faults:
         walk.add((), "wrong_type", "does not match the contract")
     return RequestRefused(walk.faults)
@@ -179,6 +188,8 @@ class _Walk:
                 self._text(value, wanted, path)
             case inspect.FloatType():
                 self._number(value, wanted, path)
+            case inspect.IntType():
+                self._whole(value, wanted, path)
             case inspect.BoolType():
                 if not isinstance(value, bool):
                     self._wrong_type(value, "true or false", path)
@@ -213,7 +224,7 @@ class _Walk:
             else:
                 before = len(self.faults)
                 self.visit(inner, fields[name].type, (*path, name))
-                if wanted.cls is EvaluationRequest and name == "ruleset" and len(self.faults) == before:
+                if wanted.cls in PINNING and name == "ruleset" and len(self.faults) == before:
                     self._ruleset(inner, (*path, name))
         for name, field in fields.items():
             if field.required and name not in value:
@@ -296,6 +307,13 @@ class _Walk:
             self.add(path, "out_of_range", f"must be from {wanted.ge:g} to {wanted.le:g}")
         elif whole and value % 1:
             self._wrong_type(value, kind, path)
+
+    def _whole(self, value: Any, wanted: inspect.IntType, path: tuple[str | int, ...]) -> None:
+        whole = isinstance(value, int | float) and not isinstance(value, bool) and not value % 1
+        if not whole:
+            self._wrong_type(value, "a whole number", path)
+        elif (wanted.ge is not None and value < wanted.ge) or (wanted.le is not None and value > wanted.le):
+            self.add(path, "out_of_range", f"must be from {wanted.ge:g} to {wanted.le:g}")
 
     def _moment(self, value: Any, path: tuple[str | int, ...]) -> None:
         if not isinstance(value, str):

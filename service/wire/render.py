@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 from msgspec import UNSET, UnsetType
@@ -10,6 +11,7 @@ from service.model.evaluation import SEVERITIES, ContextResult, Evaluation, Find
 from service.model.quantity import Quantity
 from service.model.ruleset import Ruleset
 from service.model.units import UnitSystem, UnitTable
+from service.model.visit import SteadyReading
 from service.wire import response as out
 from service.wire.request import EvaluationRequest
 
@@ -72,6 +74,46 @@ def trace(
         verdicts=[verdict for writer in writers for verdict in writer.verdicts()],
         observations=sorted({token for context in evaluation.contexts for token in context.observations}),
         firings=[firing for writer in writers for firing in writer.firings()],
+    )
+
+
+def steady_result(reading: SteadyReading, rules: Ruleset, units: UnitTable) -> out.SteadyReadingResult:
+    """A series as clients read it, in the unit that its samples came in."""
+    scale = units.scales[reading.dimension][reading.unit]
+    difference_of = "temperature_difference" if reading.dimension == "temperature" else reading.dimension
+    of_differences = next(
+        other.code for other in units.scales[difference_of].values() if math.isclose(other.factor, scale.factor)
+    )
+    said = reading.steadiness
+
+    def level(number: float) -> out.Value:
+        return out.Value(value=_number((number - scale.offset) / scale.factor), unit=scale.code)
+
+    def spread(number: float) -> out.Value:
+        return out.Value(value=_number(number / scale.factor), unit=of_differences)
+
+    def seconds(number: float) -> out.Value:
+        return out.Value(value=_number(number), unit="s")
+
+    return out.SteadyReadingResult(
+        ruleset=out.RulesetReference(version=rules.release.version, digest=rules.digest),
+        verdict=said.verdict,
+        settled=said.settled,
+        value=level(reading.value),
+        expanded_uncertainty=spread(COVERAGE_FACTOR * reading.uncertainty),
+        coverage_factor=COVERAGE_FACTOR,
+        tolerance=spread(reading.tolerance),
+        samples=said.samples,
+        left_out=said.left_out,
+        effective_samples=_number(said.effective_samples),
+        duration=seconds(said.duration),
+        mean=level(said.mean),
+        median=level(said.median),
+        standard_deviation=spread(said.standard_deviation),
+        drift=spread(said.drift),
+        drift_probability=_number(1.0 - said.slope_probability),
+        dominated_by=said.dominated_by or UNSET,
+        further_time=UNSET if said.further_seconds is None else seconds(said.further_seconds),
     )
 
 

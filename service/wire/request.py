@@ -33,6 +33,7 @@ Location = Annotated[
         "or `after.<element>`; for readings of air, also a place from `/v1/vocabulary/places`.",
     ),
 ]
+RulesetVersion = Annotated[str, Meta(max_length=32, pattern="^[0-9]+\\.[0-9]+\\.[0-9]+$(?!\\n)")]
 ElementName = Annotated[str, Meta(min_length=1, max_length=40, pattern="^[a-z][a-z0-9_]*$(?!\\n)")]
 
 
@@ -572,7 +573,7 @@ class GasMeterReading(_Reading, frozen=True, tag="gas_meter", kw_only=True):
 
     volume_per_revolution: Volume
     revolutions: Annotated[int, Meta(ge=1, le=1000)] = 1
-    seconds: Annotated[float, Meta(gt=0, le=86400)]
+    seconds: Annotated[float, Meta(ge=0.1, le=86400)]
     heating_value: HeatingValue
 
 
@@ -590,8 +591,8 @@ class WaterTemperatureReading(_Reading, frozen=True, tag="water_temperature", kw
 
 
 class LeakagePoint(Body, frozen=True, kw_only=True):
-    """One point of a leakage test: pressure difference made, and flow through the test fan as its maker's chart gives
-    it for the air passing the fan."""
+    """One point of a leakage test: pressure difference made, and flow through the test fan as its gauge or its maker's
+    chart shows it for standard air; it is corrected here for the air that passed the fan."""
 
     pressure: Pressure
     airflow: VolumeFlow
@@ -771,9 +772,158 @@ class EvaluationRequest(Body, frozen=True, kw_only=True):
     job_reference: Identifier | msgspec.UnsetType = msgspec.UNSET
     limit_overrides: Annotated[list[LimitOverride], Meta(max_length=60)] = []
     units: Literal["ip", "si"] | msgspec.UnsetType = msgspec.UNSET
-    ruleset: Annotated[str, Meta(max_length=32, pattern="^[0-9]+\\.[0-9]+\\.[0-9]+$(?!\\n)")] | msgspec.UnsetType = (
-        msgspec.UNSET
-    )
+    ruleset: RulesetVersion | msgspec.UnsetType = msgspec.UNSET
+
+
+# Sample series by themselves ---------------------------------------------------------------------------------------
+
+
+class _Series(Body, frozen=True, tag_field="kind", kw_only=True):
+    unit: UnitCode
+    interval_seconds: Annotated[float, Meta(ge=0.01, le=3600)]
+    values: Annotated[list[Number], Meta(min_length=4, max_length=7200)]
+    accuracy: Accuracy | msgspec.UnsetType = msgspec.UNSET
+
+
+class StaticPressureSeries(_Series, frozen=True, tag="static_pressure", kw_only=True):
+    """Samples of static pressures at one station, in one unit, at equal intervals."""
+
+
+class PressureDifferenceSeries(_Series, frozen=True, tag="pressure_difference", kw_only=True):
+    """Samples of pressure differences between two stations, in one unit, at equal intervals."""
+
+
+class ZonePressureSeries(_Series, frozen=True, tag="zone_pressure", kw_only=True):
+    """Samples of pressures of a zone against another, in one unit, at equal intervals."""
+
+
+class DraftPressureSeries(_Series, frozen=True, tag="draft_pressure", kw_only=True):
+    """Samples of draft pressures, in one unit, at equal intervals."""
+
+
+class StationPressureSeries(_Series, frozen=True, tag="station_pressure", kw_only=True):
+    """Samples of barometer readings at one place, in one unit, at equal intervals."""
+
+
+class DryBulbSeries(_Series, frozen=True, tag="dry_bulb_temperature", kw_only=True):
+    """Samples of dry-bulb temperatures, in one unit, at equal intervals."""
+
+
+class WetBulbSeries(_Series, frozen=True, tag="wet_bulb_temperature", kw_only=True):
+    """Samples of wet-bulb temperatures, in one unit, at equal intervals."""
+
+
+class DewPointSeries(_Series, frozen=True, tag="dew_point_temperature", kw_only=True):
+    """Samples of dew-point temperatures, in one unit, at equal intervals."""
+
+
+class WaterTemperatureSeries(_Series, frozen=True, tag="water_temperature", kw_only=True):
+    """Samples of water temperatures, in one unit, at equal intervals."""
+
+
+class RelativeHumiditySeries(_Series, frozen=True, tag="relative_humidity", kw_only=True):
+    """Samples of relative humidities, in one unit, at equal intervals."""
+
+
+class AirflowSeries(_Series, frozen=True, tag="airflow", kw_only=True):
+    """Samples of airflows through the equipment, in one unit, at equal intervals."""
+
+
+class RegisterAirflowSeries(_Series, frozen=True, tag="register_airflow", kw_only=True):
+    """Samples of airflows at one register or grille, in one unit, at equal intervals."""
+
+
+class VentilationAirflowSeries(_Series, frozen=True, tag="ventilation_airflow", kw_only=True):
+    """Samples of airflows of one fan of the house, in one unit, at equal intervals."""
+
+
+class WaterFlowSeries(_Series, frozen=True, tag="water_flow", kw_only=True):
+    """Samples of water flows, in one unit, at equal intervals."""
+
+
+class ElectricPowerSeries(_Series, frozen=True, tag="electric_power", kw_only=True):
+    """Samples of real electric powers, in one unit, at equal intervals."""
+
+
+class VoltageSeries(_Series, frozen=True, tag="voltage", kw_only=True):
+    """Samples of voltages, in one unit, at equal intervals."""
+
+
+class CurrentSeries(_Series, frozen=True, tag="current", kw_only=True):
+    """Samples of currents, in one unit, at equal intervals."""
+
+
+class RotationalSpeedSeries(_Series, frozen=True, tag="rotational_speed", kw_only=True):
+    """Samples of speeds of the blower wheel, in one unit, at equal intervals."""
+
+
+class CarbonMonoxideSeries(_Series, frozen=True, tag="carbon_monoxide", kw_only=True):
+    """Samples of carbon monoxide in the air of a place, in one unit, at equal intervals."""
+
+
+class FlueCarbonMonoxideSeries(_Series, frozen=True, tag="flue_carbon_monoxide", kw_only=True):
+    """Samples of carbon monoxide in flue gas, in one unit, at equal intervals."""
+
+
+class CombustibleGasSeries(_Series, frozen=True, tag="combustible_gas", kw_only=True):
+    """Samples of combustible gas as a share of its lower explosive limit, in one unit, at equal intervals."""
+
+
+AnySeries = (
+    StaticPressureSeries
+    | PressureDifferenceSeries
+    | ZonePressureSeries
+    | DraftPressureSeries
+    | StationPressureSeries
+    | DryBulbSeries
+    | WetBulbSeries
+    | DewPointSeries
+    | WaterTemperatureSeries
+    | RelativeHumiditySeries
+    | AirflowSeries
+    | RegisterAirflowSeries
+    | VentilationAirflowSeries
+    | WaterFlowSeries
+    | ElectricPowerSeries
+    | VoltageSeries
+    | CurrentSeries
+    | RotationalSpeedSeries
+    | CarbonMonoxideSeries
+    | FlueCarbonMonoxideSeries
+    | CombustibleGasSeries
+)
+
+SERIES_DIMENSIONS: dict[type[Body], str] = {
+    StaticPressureSeries: "gauge_pressure",
+    PressureDifferenceSeries: "gauge_pressure",
+    ZonePressureSeries: "gauge_pressure",
+    DraftPressureSeries: "gauge_pressure",
+    StationPressureSeries: "absolute_pressure",
+    DryBulbSeries: "temperature",
+    WetBulbSeries: "temperature",
+    DewPointSeries: "temperature",
+    WaterTemperatureSeries: "temperature",
+    RelativeHumiditySeries: "ratio",
+    AirflowSeries: "volume_flow",
+    RegisterAirflowSeries: "volume_flow",
+    VentilationAirflowSeries: "volume_flow",
+    WaterFlowSeries: "volume_flow",
+    ElectricPowerSeries: "electric_power",
+    VoltageSeries: "voltage",
+    CurrentSeries: "current",
+    RotationalSpeedSeries: "rotational_speed",
+    CarbonMonoxideSeries: "concentration",
+    FlueCarbonMonoxideSeries: "concentration",
+    CombustibleGasSeries: "ratio",
+}
+"""Struct of a sample series -> name of the dimension of its unit."""
+
+
+class SteadyReadingRequest(Body, frozen=True, kw_only=True):
+    """Raw samples of one reading, to be made a settled value of, or to be told how long to go on."""
+
+    series: AnySeries
+    ruleset: RulesetVersion | msgspec.UnsetType = msgspec.UNSET
 
 
 MEASURES: dict[type[Body], str] = {

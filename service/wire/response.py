@@ -247,6 +247,35 @@ class EvaluationPage(Answer, frozen=True, kw_only=True):
     next_cursor: str | msgspec.UnsetType = msgspec.UNSET
 
 
+# Steady readings -------------------------------------------------------------------------------------------------
+
+
+class SteadyReadingResult(Answer, frozen=True, kw_only=True):
+    """A settled value out of raw samples, or why there is none yet and how long to go on.
+
+    Numbers are in the unit of the samples; differences of temperatures in its unit of difference.
+    """
+
+    ruleset: RulesetReference
+    verdict: Literal["settled", "drifting", "scattered"]
+    settled: bool
+    value: Value
+    expanded_uncertainty: Value
+    coverage_factor: float
+    tolerance: Value
+    samples: int
+    left_out: int
+    effective_samples: float
+    duration: Value
+    mean: Value
+    median: Value
+    standard_deviation: Value
+    drift: Value
+    drift_probability: float
+    dominated_by: Literal["drift", "gusts", "scatter", "outliers"] | msgspec.UnsetType = msgspec.UNSET
+    further_time: Value | msgspec.UnsetType = msgspec.UNSET
+
+
 # Trace -----------------------------------------------------------------------------------------------------------
 
 

@@ -90,10 +90,7 @@ def stage_table(prepared: pipeline.Prepared, visits: dict[str, bytes]) -> None:
         visit = normalise.normalise(request, rules, units)
 
         def derived(visit=visit):  # type: ignore[no-untyped-def]
-            sheets = derive.contexts(visit, rules)
-            for sheet in sheets:
-                derive.derive(sheet)
-            return sheets
+            return derive.work_out(visit, rules)
 
         sheets = derived()
 

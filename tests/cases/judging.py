@@ -16,7 +16,7 @@ from service.pipeline import Prepared, evaluate
 from service.wire.request import EvaluationRequest
 
 Request = dict[str, Any]
-PLACES = ("station", "location", "component")
+PLACES = ("station", "location", "component", "zone", "appliance", "fan", "room", "extent", "direction")
 
 
 def visit(folder: Path, name: str) -> Request:
@@ -65,6 +65,8 @@ def _readings(request: Request, name: str) -> list[dict[str, Any]]:
 def _place(reading: Mapping[str, Any]) -> str:
     if reading["kind"] == "pressure_difference":
         return f"{reading['input_station']}>{reading['reference_station']}"
+    if reading["kind"] == "zone_pressure":
+        return f"{reading['zone']}>{reading['reference']}"
     return next((str(reading[name]) for name in PLACES if name in reading), "")
 
 
@@ -114,7 +116,7 @@ def problems(rule: str, case: Case, request: Request, prepared: Prepared) -> lis
     established = fired | {conclusion.removeprefix("conclusion:") for _, conclusion in firings}
     tokens = {verdict.token for context in contexts for verdict in context.verdicts}
     wrong = []
-    if (case.kind == "fires") != (rule in fired):
+    if (case.kind == "fires" or by_precaution(rule, case, prepared.ruleset)) != (rule in fired):
         wrong.append(f"a case of the kind {case.kind}, but {rule} {'fired' if rule in fired else 'was silent'}")
     wrong += [f"{name} was expected" for name in case.expect if name not in established]
     wrong += [f"{name} was not to fire" for name in case.expect_not if name in established]
@@ -122,13 +124,20 @@ def problems(rule: str, case: Case, request: Request, prepared: Prepared) -> lis
     return wrong
 
 
+def by_precaution(rule: str, case: Case, ruleset: Ruleset) -> bool:
+    """Whether a value within its doubt of the limit counts as beyond it, because people could be hurt."""
+    criteria = [ruleset.criteria.get(token.rpartition(".")[0]) for token in ruleset.diagnoses[rule].when]
+    return case.kind == "straddles" and any(c is not None and c.decision_rule == "precautionary" for c in criteria)
+
+
 def shape_faults(rule: str, case: Case, ruleset: Ruleset) -> list[str]:
     """What a case leaves out that its kind calls for."""
     faults = []
     compares = [token for token in ruleset.diagnoses[rule].when if token.rpartition(".")[0] in ruleset.criteria]
-    if case.kind != "fires" and rule not in case.expect_not:
+    speaks = case.kind == "fires" or by_precaution(rule, case, ruleset)
+    if not speaks and rule not in case.expect_not:
         faults.append(f"it does not say that {rule} stays silent")
-    if case.kind == "fires" and rule not in case.expect and ruleset.diagnoses[rule].concludes not in case.expect:
+    if speaks and rule not in case.expect and ruleset.diagnoses[rule].concludes not in case.expect:
         faults.append(f"it does not expect {rule}")
     if compares and case.kind in ("straddles", "near_miss") and not case.expect_verdicts:
         faults.append("it compares a number but expects no verdict")

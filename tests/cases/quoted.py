@@ -33,6 +33,8 @@ CONSTANTS = {
     "usual derating of gas appliances, each 1000 ft": (0.04,),
     "standard share for a blower table and for a rated drop": (0.06,),
     "standard uncertainty of a probe's place in the stream and of one room reading, degF": (0.72, 0.29),
+    "standard uncertainty of one zone pressure by the usual gauge, Pa": (0.25 / math.sqrt(3),),
+    "scatter and height of a carried barometer, Pa; seconds until spillage is no longer of the start": (0.29, 300.0),
     "probabilities": (0.05, 0.1, 0.2, 0.4, 0.5, 0.8, 0.9, 0.95, 0.99, 0.001),
 }
 

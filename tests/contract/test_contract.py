@@ -18,15 +18,18 @@ from service.api.exchange import encode
 from service.api.problems import KINDS, ProblemRaised, encode_problem
 from service.api.routes import ROUTES
 from service.app import create_app
+from service.normalise import steady_reading
 from service.pipeline import Rulebook, evaluate, load
 from service.settings import Settings
 from service.store.evaluations import Store
 from service.wire.decode import RequestDecoder
 from service.wire.faults import FAULT_CODES, RequestRefused, explain
-from service.wire.render import result, trace
+from service.wire.render import result, steady_result, trace
+from service.wire.request import EvaluationRequest, SteadyReadingRequest
 
 OPENAPI = Path(__file__).parents[2] / "openapi"
 EXAMPLES = sorted((OPENAPI / "examples").glob("*.json"))
+SERIES = sorted((OPENAPI / "examples" / "steady_readings").glob("*.json"))
 NOT_IN_THE_CONTRACT = {"/docs", "/docs/{name}", "/openapi.json"}
 """What serves the contract itself."""
 
@@ -82,7 +85,7 @@ def test_it_lists_every_route_and_no_other(rulebook: Rulebook, document: Documen
         if method != "OPTIONS" and route.path_format not in NOT_IN_THE_CONTRACT
     }
     assert {(path, method) for method, path, _ in operations(document)} == served
-    assert len(ROUTES) == 9
+    assert len(ROUTES) == 10
 
 
 def test_everything_is_described(document: Document) -> None:
@@ -129,15 +132,15 @@ def test_every_operation_documents_its_problems(document: Document) -> None:
         assert answer["content"]["application/problem+json"]["example"]["type"] == f"/problems/{code}"
 
 
-def test_only_evaluations_need_a_key(document: Document) -> None:
+def test_what_judges_or_reads_an_accounts_data_needs_a_key(document: Document) -> None:
     for _, path, operation in operations(document):
-        assert bool(operation["security"]) == path.startswith("/v1/evaluations")
+        assert bool(operation["security"]) == path.startswith(("/v1/evaluations", "/v1/steady-readings"))
 
 
 def request_schemas(document: Document) -> set[str]:
     """Components that a request is made of."""
     found: set[str] = set()
-    todo = ["EvaluationRequest"]
+    todo = ["EvaluationRequest", "SteadyReadingRequest"]
     while todo:
         name = todo.pop()
         if name not in found:
@@ -158,7 +161,7 @@ def test_every_number_and_text_and_list_of_a_request_is_bounded(document: Docume
     for name in request_schemas(document):
         for field, shape in document["components"]["schemas"][name]["properties"].items():
             where = f"{name}.{field}"
-            if "enum" in shape or "$ref" in shape:
+            if "enum" in shape or "$ref" in shape or "oneOf" in shape:
                 continue
             if shape["type"] in ("number", "integer"):
                 assert {"minimum", "maximum"} <= shape.keys(), where
@@ -218,8 +221,20 @@ def test_examples_are_accepted_and_their_answers_are_as_declared(
         validator(document, "EvaluationTrace", closed=True).validate(traced)
 
 
-def test_there_is_an_example() -> None:
+@pytest.mark.parametrize("path", SERIES, ids=lambda path: path.stem)
+def test_examples_of_series_are_accepted_and_their_answers_are_as_declared(
+    path: Path, document: Document, decoder: RequestDecoder, rulebook: Rulebook
+) -> None:
+    body, prepared = path.read_bytes(), rulebook.current
+    validator(document, "SteadyReadingRequest").validate(json.loads(body))
+    reading = steady_reading(decoder.decode_as(body, SteadyReadingRequest), prepared.ruleset, prepared.units)
+    answer = json.loads(encode(steady_result(reading, prepared.ruleset, prepared.units)))
+    validator(document, "SteadyReadingResult", closed=True).validate(answer)
+
+
+def test_there_are_examples() -> None:
     assert EXAMPLES
+    assert SERIES
 
 
 def test_problems_are_as_declared(document: Document, decoder: RequestDecoder) -> None:
@@ -249,9 +264,9 @@ UNEXPLAINED = "does not match the contract"
 """Said of a body that was refused although nothing was found wrong with it; must never happen."""
 
 
-def refusal(decoder: RequestDecoder, body: bytes) -> RequestRefused | None:
+def refusal(decoder: RequestDecoder, body: bytes, asked: Any = EvaluationRequest) -> RequestRefused | None:
     try:
-        decoder.decode(body)
+        decoder.decode_as(body, asked)
     except RequestRefused as refused:
         return refused
     return None
@@ -300,6 +315,21 @@ def test_the_contract_and_the_decoder_accept_the_same(document: Document, decode
         if refused is not None:
             assert refused.well_formed
             assert not any(fault.detail == UNEXPLAINED for fault in refused.faults), visit
+        verdicts[refused is None] += 1
+    assert min(verdicts.values()) > 150
+
+
+def test_the_contract_and_the_decoder_accept_the_same_series(document: Document, decoder: RequestDecoder) -> None:
+    declared = validator(document, "SteadyReadingRequest")
+    bodies = [{**json.loads(path.read_bytes()), "ruleset": decoder.rulesets[0]} for path in SERIES]
+    chance = random.Random(20261126)
+    verdicts = {True: 0, False: 0}
+    for _ in range(1500):
+        body = mutated(chance.choice(bodies), chance)
+        refused = refusal(decoder, msgspec.json.encode(body), SteadyReadingRequest)
+        assert declared.is_valid(body) == (refused is None), (body, refused)
+        if refused is not None:
+            assert not any(fault.detail == UNEXPLAINED for fault in refused.faults), body
         verdicts[refused is None] += 1
     assert min(verdicts.values()) > 150
 

@@ -80,10 +80,7 @@ def sheets(request: dict[str, Any]) -> list[Worksheet]:
     """Every context of a request, worked out."""
     decoded = msgspec.convert(request, EvaluationRequest, strict=False)
     normal = normalise.normalise(decoded, PREPARED.ruleset, PREPARED.units)
-    worked = derive.contexts(normal, PREPARED.ruleset)
-    for sheet in worked:
-        derive.derive(sheet)
-    return worked
+    return derive.work_out(normal, PREPARED.ruleset)
 
 
 def sheet(request: dict[str, Any]) -> Worksheet:

@@ -44,7 +44,8 @@ def traverse(
 
 
 def worked(*readings: dict[str, Any], **more: Any) -> Worksheet:
-    return sheet(request(*RETURN, *readings, states=more.pop("states", COOL), **more))
+    equipment = {"design_airflow": {"value": 1000, "unit": "cfm"}, **more.pop("equipment", {})}
+    return sheet(request(*RETURN, *readings, states=more.pop("states", COOL), equipment=equipment, **more))
 
 
 # Traverse --------------------------------------------------------------------------------------------------------
@@ -154,11 +155,11 @@ def test_registers_add_up_and_share_their_hood() -> None:
     hood = [{"id": "h", "kind": "flow_hood", "accuracy": {"share_of_reading": 0.05, "unit": "cfm"}}]
     flows = (400.0, 250.0, 350.0)
     found = worked(
-        *(register(f"room {i}", flow, instrument="h", side="supply") for i, flow in enumerate(flows)),
+        *(register(f"room {i}", flow, flow, instrument="h", side="supply") for i, flow in enumerate(flows)),
         reading("dry_bulb_temperature", 69.2, "degF", location="supply_plenum", state="s"),
         instruments=hood,
     )
-    total = found.quantities["register_airflow_sum"]
+    total = found.quantities["register_airflow_supply"]
     assert total.value / CFM == pytest.approx(1000.0, rel=1e-6)
     assert total.terms["instrument.h.scale"] / total.value == pytest.approx(0.05 / math.sqrt(3.0), rel=1e-6)
     allowed = found.quantities["airflow_from_registers"]
@@ -178,16 +179,24 @@ def test_a_room_with_two_registers_is_judged_on_both() -> None:
 
 
 def test_the_return_grilles_are_a_method_of_their_own() -> None:
-    found = worked(register("hall", 950.0))
+    found = worked(register("hall", 950.0, 1000.0))
     assert found.quantities["airflow"].value / CFM == pytest.approx(1000.0)
     assert found.quantities["airflow"].method == "one method alone: sum at the return grilles"
 
 
 @pytest.mark.parametrize("flow", [-10.0, 0.0])
 def test_registers_without_air_give_no_airflow(flow: float) -> None:
-    found = worked(register("hall", flow))
+    found = worked(register("hall", flow, 1000.0))
     assert "airflow_from_return_grilles" not in found.quantities
     assert "airflow" not in found.quantities
+
+
+@pytest.mark.parametrize("entry", [register("hall", 100.0, 100.0), register("hall", 950.0)])
+def test_some_registers_are_not_all_of_them(entry: dict[str, Any]) -> None:
+    """One closed room's grille, or grilles whose designs are not known, say nothing of the equipment's airflow."""
+    found = worked(entry, reading("airflow", 1000.0, "cfm", location="filter_inlet", basis="actual", state="s"))
+    assert "register_airflow_return" in found.lacking
+    assert found.quantities["airflow"].method == "one method alone: airflow reading"
 
 
 # Parts as flow meters --------------------------------------------------------------------------------------------
@@ -272,7 +281,7 @@ def three(grid: float, hood: float, rise: float) -> Worksheet:
     return worked(
         reading("airflow", grid, "cfm", location="filter_inlet", basis="actual", method="powered_hood", state="s"),
         traverse(points),
-        register("hall", 0.95 * rise),
+        register("hall", 0.95 * rise, 1000.0),
     )
 
 
@@ -293,9 +302,8 @@ def test_no_one_is_named_where_all_agree_or_all_disagree(flows: tuple[float, flo
 
 
 def test_two_that_disagree_name_no_one() -> None:
-    found = worked(
-        reading("airflow", 1200.0, "cfm", location="filter_inlet", basis="actual", state="s"), register("hall", 500.0)
-    )
+    grid = reading("airflow", 1200.0, "cfm", location="filter_inlet", basis="actual", state="s")
+    found = worked(grid, register("hall", 500.0, 1000.0))
     assert found.quantities["airflow_agreement"].value < 0.05
     assert not [token for token in found.observations if token.startswith("airflow_outlier.")]
 
@@ -305,20 +313,21 @@ def test_two_that_disagree_name_no_one() -> None:
 
 def test_nothing_is_said_where_nothing_was_read() -> None:
     found = sheet(request(static("filter_outlet", -0.2)))
-    names = {"airflow_from_traverse", "register_airflow_sum", "room_airflow_to_design", "blower_speed_to_table"}
+    names = {"airflow_from_traverse", "register_airflow_supply", "room_airflow_to_design", "blower_speed_to_table"}
     assert not names & {*found.quantities, *found.lacking}
 
 
 def test_the_answer_does_not_hang_on_units() -> None:
-    plain = worked(traverse([0.1, 0.2, 0.15, 0.12, 0.18] * 5), register("hall", 400.0))
+    plain = worked(traverse([0.1, 0.2, 0.15, 0.12, 0.18] * 5), register("hall", 400.0, 1000.0))
     metric = sheet(
         request(
             *RETURN,
             traverse(
                 [p * INCH for p in (0.1, 0.2, 0.15, 0.12, 0.18)] * 5, "Pa", rectangular(20 * 25.4, 12 * 25.4, "mm")
             ),
-            {**register("hall", 1.0), "value": {"value": 400.0 * CFM * 3600, "unit": "m3/h"}},
+            {**register("hall", 1.0, 1000.0), "value": {"value": 400.0 * CFM * 3600, "unit": "m3/h"}},
             states=COOL,
+            equipment={"design_airflow": {"value": 1000.0 * CFM, "unit": "m3/s"}},
         )
     )
     for name in ("airflow_from_traverse", "airflow_from_return_grilles", "airflow", "traverse_velocity_pressure"):

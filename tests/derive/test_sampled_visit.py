@@ -232,7 +232,7 @@ def test_further_methods_scatter_as_propagated(mode: str, draws: Any, monkeypatc
         extra(request, solution)
     request["energy_use"] = {"blower_hours_per_year": 2000.0, "price_per_kilowatt_hour": 0.2}
     nominal, sampled = scattered(request, draws, monkeypatch)
-    expected = {"airflow_from_traverse", "airflow_from_registers", "register_airflow_sum", "yearly_fan_cost"}
+    expected = {"airflow_from_traverse", "airflow_from_registers", "register_airflow_supply", "yearly_fan_cost"}
     expected |= {"gas_input_clocked", "heating_output"} if mode == "heating" else {"airflow_from_coil_pressure_drop"}
     assert expected <= set(nominal.quantities)
     for key, quantity in nominal.quantities.items():

@@ -172,3 +172,94 @@ def test_refused(call: Callable[[], object], name: str) -> None:
 
 def test_four_samples_are_accepted() -> None:
     assert steady.assess([1.0, 1.1, 0.9, 1.0], 1.0).count == 4
+
+
+# Outliers, long series, waiting ------------------------------------------------------------------------------------
+
+
+def noise(count: int, correlation: float, seed: int) -> list[float]:
+    """A first-order autoregressive series of deviation 1."""
+    chance = np.random.default_rng(seed)
+    shocks = chance.standard_normal(count) * math.sqrt(1.0 - correlation**2)
+    series = [float(chance.standard_normal())]
+    for shock in shocks[1:]:
+        series.append(correlation * series[-1] + float(shock))
+    return series
+
+
+def test_outliers_of_a_worked_example() -> None:
+    """By hand: median 5.02, distances .02 .01 .02 .01 .98 .02 .00, their median .02, 1.4826 x .02 = .02965;
+    .98 / .02965 = 33.05."""
+    series = [5.00, 5.03, 5.04, 5.01, 6.00, 5.00, 5.02]
+    assert steady.outliers(series, 3.5) == (4,)
+    assert steady.outliers(series, 33.0) == (4,)
+    assert steady.outliers(series, 33.1) == ()
+
+
+@given(st.lists(st.floats(-100.0, 100.0), min_size=4, max_size=40), st.floats(-1e3, 1e3), st.floats(0.1, 10.0))
+def test_outliers_do_not_depend_on_zero_and_unit(values: list[float], zero: float, unit: float) -> None:
+    values = [round(v, 2) for v in values]
+    moved = [zero + unit * v for v in values]
+    assert set(steady.outliers(moved, 3.5, 1e-6)) == set(steady.outliers(values, 3.5, 1e-6 / unit))
+
+
+def test_steps_of_a_display_do_not_stand_apart() -> None:
+    assert steady.outliers([0.1] * 9 + [0.101], 3.5) == (9,)
+    assert steady.outliers([0.1] * 9 + [0.101], 3.5, 0.001) == ()
+
+
+@pytest.mark.parametrize("correlation", [0.5, 0.9, 0.97])
+def test_long_series_of_red_noise_are_worth_what_theory_says(correlation: float) -> None:
+    """n (1 - r)/(1 + r) independent samples for a first-order autoregressive process; two hours, a sample a second."""
+    found = [steady.assess(noise(7200, correlation, seed), 1.0).effective_count for seed in range(8)]
+    assert np.mean(found) == pytest.approx(7200 * (1 - correlation) / (1 + correlation), rel=0.2)
+
+
+def test_slow_gusts_under_fast_flutter_are_not_missed() -> None:
+    """The scatter of 200 means, drawn anew each time, is what one series says of its own mean, within a third.
+
+    The lag-1 value alone says less than half of it.
+    """
+    means, said, by_lag_one = [], [], []
+    for seed in range(200):
+        slow, fast = noise(1200, 0.97, seed), noise(1200, 0.0, 10_000 + seed)
+        series = steady.assess([s + 2.0 * f for s, f in zip(slow, fast, strict=True)], 1.0)
+        means.append(series.mean)
+        said.append(series.standard_uncertainty)
+        r = series.autocorrelation
+        by_lag_one.append(series.standard_deviation / math.sqrt(1200 * (1 - r) / (1 + r)))
+    assert np.mean(said) == pytest.approx(np.std(means), rel=1 / 3)
+    assert np.mean(by_lag_one) < 0.5 * np.std(means)
+
+
+@pytest.mark.parametrize("constant", [20.0, 60.0, 150.0])
+def test_a_first_order_lag_is_told_when_it_will_have_settled(constant: float) -> None:
+    """Exact for a lag without noise: a series of the same length begun that much later drifts by the tolerance."""
+
+    def lag(start: float) -> list[float]:
+        return [10.0 + 5.0 * math.exp(-(start + second) / constant) for second in range(60)]
+
+    series = steady.assess(lag(0.0), 1.0)
+    assert steady.condition(series, 0.01, 0.2, 10.0) == "drifting"
+    wait = steady.further_seconds(series, "drifting", 0.2, 10.0)
+    assert wait is not None
+    assert abs(steady.assess(lag(wait), 1.0).drift) == pytest.approx(0.2, rel=1e-6)
+
+
+def test_a_lag_is_a_drift_although_its_bend_looks_like_noise_about_a_line() -> None:
+    """Air that settles with a time constant of ten samples, rounded as a display does."""
+    series = steady.assess([round(100.0 - 12.0 * math.exp(-place / 10.0), 1) for place in range(20)], 1.0)
+    assert series.slope_p_value < 0.01
+
+
+def test_a_steady_drift_has_no_end_in_sight() -> None:
+    series = steady.assess([0.01 * place for place in range(40)], 1.0)
+    assert steady.further_seconds(series, "drifting", 0.05, 0.05) is None
+
+
+def test_scatter_is_averaged_as_the_root_of_the_time() -> None:
+    """Four times the tolerance takes sixteen times the samples: fifteen more lengths (JCGM 100, 4.2.3)."""
+    series = steady.assess(GUSTY, 1.0)
+    tolerance = series.standard_uncertainty / 4.0
+    assert steady.further_seconds(series, "scattered", 1.0, tolerance) == pytest.approx(15.0 * 10.0)
+    assert steady.further_seconds(series, "steady", 1.0, 1.0) == 0.0
