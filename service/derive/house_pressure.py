@@ -298,7 +298,7 @@ def _rooms(sheet: Worksheet) -> None:
     for reading in sheet.of_kind("zone_pressure"):
         if reading.room is None:
             continue
-        if reading.low in (*INSIDE, "room"):
+        if reading.location == "room" or reading.low in INSIDE:
             rooms.setdefault(reading.room, []).append((reading.measured, reading.key))
         elif reading.location in INSIDE:
             rooms.setdefault(reading.room, []).append((combine((-1.0, reading.measured)), reading.key))

@@ -7,7 +7,7 @@ results are for standard air, so that tests of different days and elevations com
 
 from __future__ import annotations
 
-from math import exp, log
+from math import exp, inf, log
 
 import msgspec
 
@@ -108,10 +108,17 @@ def law_of(sheet: Worksheet, test: LeakageTest, pressure: float) -> Law:
             True,
             f"power law through {count} points",
         )
-    nearest = min(test.points, key=lambda point: abs(log(point[0].value / pressure)))
+    nearest = min(test.points, key=lambda point: abs(_log(point[0].value / pressure)))
     assumed = sheet.assumption(f"leakage_exponent_{test.subject}")
-    level = propagate(lambda p, q, n: log(leakage.coefficient_from_point(q, p, n)), *nearest, assumed)
+    level = propagate(lambda p, q, n: _log(leakage.coefficient_from_point(q, p, n)), *nearest, assumed)
     return Law(level, assumed, False, "one point with the usual exponent")
+
+
+def _log(number: float) -> float:
+    """Natural logarithm; a number that vanished in rounding has none."""
+    if number <= 0.0:
+        raise OutOfRange("coefficient", number, 0.0, inf)
+    return log(number)
 
 
 def standard_coefficient(level: float, exponent: float, fan: float, leak: float, temperature: float) -> float:
@@ -121,6 +128,8 @@ def standard_coefficient(level: float, exponent: float, fan: float, leak: float,
     ------
     OutOfRange : a number outside its range
     """
+    if not -700.0 <= level <= 700.0:
+        raise OutOfRange("coefficient", level, -700.0, 700.0)
     shown = leakage.fan_flow_from_indicated(exp(level), fan, STANDARD_AIR_DENSITY)
     through = shown * fan / leak
     return leakage.coefficient_for_air(

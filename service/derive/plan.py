@@ -11,6 +11,7 @@ from service.derive.ducts import derive_ducts
 from service.derive.energy import derive_energy
 from service.derive.heat import derive_heat_input, derive_heat_output
 from service.derive.house_pressure import derive_house_pressure, derive_responses
+from service.derive.instruments import derive_redundancy, without_proven_offsets
 from service.derive.leakage import derive_leakage
 from service.derive.pressure import derive_pressure
 from service.derive.site_air import derive_site_air
@@ -48,6 +49,7 @@ def work_out(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
 
 def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
     """One empty sheet per operating state and area that has readings of its own; at least one."""
+    visit = without_proven_offsets(visit, ruleset)
     sheets: list[Worksheet] = []
     for state in visit.states:
         here = [reading for reading in visit.readings if reading.state == state.id]
@@ -74,6 +76,7 @@ def derive(sheet: Worksheet) -> None:
     derive_air(sheet)
     derive_pressure(sheet)
     derive_instruments(sheet)
+    derive_redundancy(sheet)
     if sheet.blower_on:
         for step in STEPS_WITH_BLOWER_ON:
             step(sheet)

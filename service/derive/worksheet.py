@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable
 from typing import Literal, Protocol, TypeVar
 
@@ -16,6 +15,8 @@ OF_THE_HOUSE = frozenset(
     {"station_pressure", "spillage", "draft_pressure", "flue_carbon_monoxide", "ventilation_airflow"}
 )
 """Kinds of reading that belong to the whole house: to every area, unless they name one."""
+LARGEST = 1e150
+"""Largest size of a quantity in SI: units scale it further before it is shown."""
 
 
 class Placed(Protocol):
@@ -130,11 +131,11 @@ class Worksheet:
 
         Raises
         ------
-        OutOfRange : value or uncertainty is not a finite number; cannot happen to sums of readings
+        OutOfRange : value or uncertainty is not a number that every unit can show; cannot happen to sums of readings
         """
         uncertainty = measured.uncertainty
-        if not (math.isfinite(measured.value) and math.isfinite(uncertainty)):
-            raise OutOfRange(name, measured.value, -math.inf, math.inf)
+        if not (abs(measured.value) <= LARGEST and uncertainty <= LARGEST):
+            raise OutOfRange(name, measured.value, -LARGEST, LARGEST)
         key = name
         if name in self.quantities:
             key = f"{name}:{subject}"

@@ -107,6 +107,7 @@ class Reading(msgspec.Struct, frozen=True, omit_defaults=True):
         room, side, design: for a register's airflow.
         height: of a barometer above a common level, m.
         seconds: for spillage, time since the burner was lit.
+        orientation: -1 where the probe sat on the gauge's reference port, so that its offset counts the other way.
     """
 
     key: str
@@ -128,6 +129,7 @@ class Reading(msgspec.Struct, frozen=True, omit_defaults=True):
     design: Measured | None = None
     height: Measured | None = None
     seconds: float | None = None
+    orientation: float = 1.0
 
 
 class State(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -349,13 +351,17 @@ class LimitOverride(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class InstrumentUse(msgspec.Struct, frozen=True, omit_defaults=True):
-    """What the client recorded of an instrument; `zero_offset` in Pa, for gauges."""
+    """What the client recorded of an instrument; `zero_offset` in Pa, for gauges.
+
+    `offset_in_readings` is an offset (Pa) that the readings themselves prove, taken off them since.
+    """
 
     id: str
     zero_checked: bool
     zero_offset: float | None = None
     offset_corrected: bool = True
     calibrated_on: datetime.date | None = None
+    offset_in_readings: Measured | None = None
 
 
 class Visit(msgspec.Struct, frozen=True, omit_defaults=True):

@@ -10,6 +10,7 @@ Resolution is independent from reading to reading: step over the square root of 
 
 from __future__ import annotations
 
+import datetime
 import math
 
 import msgspec
@@ -48,6 +49,7 @@ READING_DIMENSIONS = {
     "ventilation_airflow": "volume_flow",
 }
 """Reading kind -> dimension of its value."""
+DAYS_OF_A_YEAR = 365.25
 CLASS_OF_METHOD = {
     "flow_grid": "flow_grid",
     "flow_hood": "flow_hood",
@@ -84,7 +86,10 @@ def error_dimension(kind: str) -> str:
 class Instruments:
     """The instruments of a visit: their stated accuracies, the defaults for those without, their zero checks."""
 
-    def __init__(self, declared: list[wire.Instrument], ruleset: Ruleset, units: UnitTable) -> None:
+    def __init__(
+        self, declared: list[wire.Instrument], ruleset: Ruleset, units: UnitTable, on: datetime.date | None = None
+    ) -> None:
+        self._on = on
         self._ruleset = ruleset
         self._units = units
         self.set_aside: list[SetAside] = []
@@ -138,12 +143,42 @@ class Instruments:
         if stated is None and declared is not None:
             stated = self._stated(declared.accuracy, kind, f"#/instruments/{self._places[declared.id]}/accuracy")
         zero = self._si(default.zero_unchecked, default) if default else 0.0
+        wider = self._widening(declared)
         if stated is not None:
-            return Accuracy(*stated, zero, scale_zero)
+            share, floor, resolution = stated
+            return Accuracy(wider * share, wider * floor, resolution, zero, scale_zero)
         if default is None:
             return Accuracy(0.0, 0.0, 0.0, 0.0)
         floor, resolution = self._si(default.floor, default), self._si(default.resolution, default)
-        return Accuracy(default.share, floor, resolution, zero, scale_zero)
+        return Accuracy(wider * default.share, wider * floor, resolution, zero, scale_zero)
+
+    def _widening(self, declared: wire.Instrument | None) -> float:
+        """By how much an accuracy is widened because the calibration is out of date; 1 where it is not."""
+        if declared is None or declared.calibrated_on is UNSET or self._on is None:
+            return 1.0
+        assumptions = self._ruleset.assumptions
+        years = (self._on - declared.calibrated_on).days / DAYS_OF_A_YEAR
+        overdue = max(0.0, years - assumptions["calibration_interval"].value)
+        return min(1.0 + assumptions["calibration_widening"].value * overdue, assumptions["calibration_widest"].value)
+
+    def in_range(self, reading: wire.AnyReading, kind: str, value: float, pointer: str) -> bool:
+        """Whether the reading lies within its instrument's stated range; sets it aside where it does not."""
+        declared = None if reading.instrument is UNSET else self.declared.get(reading.instrument)
+        if declared is None or declared.measuring_range is UNSET:
+            return True
+        stated, dimension = declared.measuring_range, READING_DIMENSIONS[kind]
+        if not self._units.accepts(dimension, stated.unit):
+            return True  # the range belongs to another kind of reading that the instrument takes
+        low, high = (self._units.to_si(dimension, end, stated.unit) for end in (stated.low, stated.high))
+        if low <= value <= high:
+            return True
+        self._aside(
+            pointer,
+            "beyond_measuring_range",
+            "The reading lies beyond the measuring range stated for its instrument; there it shows anything.",
+            "Read again with an instrument of a wider range, or correct the range or the unit.",
+        )
+        return False
 
     def of_series(self, series: wire.AnySeries, kind: str, scale_zero: float) -> Accuracy:
         """Accuracy that holds for a series of samples sent by itself: its own, or the usual one of its kind."""

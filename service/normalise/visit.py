@@ -60,7 +60,9 @@ class _Normaliser:
         self.units = units
         self.set_aside: list[SetAside] = []
         self.path = AirPath(request.equipment, ruleset)
-        self.instruments = Instruments(request.instruments, ruleset, units)
+        self.instruments = Instruments(
+            request.instruments, ruleset, units, None if request.visited_at is UNSET else request.visited_at.date()
+        )
         self.states = self._states()
         self.house = HouseReadings(self, request.appliances)
 
@@ -206,6 +208,8 @@ class _Normaliser:
                     "The value lies outside its own samples; the mean of the samples was taken instead.",
                     "Send the mean of the samples as the value, in the same unit.",
                 )
+        if not self.instruments.in_range(entry, kind, value, f"{pointer}/value"):
+            return None
         gauge = dimension == "gauge_pressure"
         if gauge and use is not None and use.zero_offset is not None and not use.offset_corrected:
             value -= orientation * use.zero_offset
@@ -229,6 +233,7 @@ class _Normaliser:
             taken_at=None if entry.taken_at is UNSET else entry.taken_at,
             note=None if entry.note is UNSET else entry.note,
             steadiness=steadiness,
+            orientation=orientation,
             **self._of_house(entry, pointer),
         )
 

@@ -230,8 +230,10 @@ def fit(pressures: Sequence[float], flows: Sequence[float]) -> LeakageFit:
     exponent = sum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True)) / squares
     residual = sum((b - mean_y - exponent * (a - mean_x)) ** 2 for a, b in zip(x, y, strict=True))
     variance = residual / (count - 2)
+    logarithm = mean_y - exponent * mean_x
+    domain.within("logarithm of the coefficient", logarithm, -700.0, 700.0)
     return LeakageFit(
-        coefficient=exp(mean_y - exponent * mean_x),
+        coefficient=exp(logarithm),
         exponent=exponent,
         log_coefficient_variance=variance * (1.0 / count + mean_x * mean_x / squares),
         exponent_variance=variance / squares,

@@ -15,6 +15,7 @@ from service.wire.request import (
     Accuracy,
     EvaluationRequest,
     LimitOverride,
+    MeasuringRange,
     SteadyReadingRequest,
 )
 
@@ -44,6 +45,7 @@ def accepted_units(rulesets: Iterable[Ruleset]) -> dict[type[msgspec.Struct], tu
         **{struct: spellings[dimension] for struct, dimension in (*MEASURES.items(), *SERIES_DIMENSIONS.items())},
         Accuracy: every,
         LimitOverride: every,
+        MeasuringRange: every,
     }
 
 

@@ -294,6 +294,10 @@ MEANINGS: dict[str, str] = {
     "wind_gust": "Strongest gust at the station's mast.",
     "Weather.observed_at": "When it was observed; its age widens the uncertainty of what is taken from it.",
     "Weather.distance": "Distance of the weather station from the site; it widens the uncertainty likewise.",
+    # Instruments.
+    "measuring_range": "Range that the maker states; a reading beyond it is set aside.",
+    "MeasuringRange.low": "Least reading.",
+    "MeasuringRange.high": "Greatest reading.",
     # Steady readings.
     "series": "The samples, by the kind of reading.",
     "tolerance": "How far a settled series may drift, and how uncertain its mean may be: the instrument's accuracy.",

@@ -200,6 +200,14 @@ class Accuracy(Body, frozen=True, kw_only=True):
     unit: UnitCode
 
 
+class MeasuringRange(Body, frozen=True, kw_only=True):
+    """The least and the greatest reading that the instrument's maker states, in a unit of its readings."""
+
+    low: Number
+    high: Number
+    unit: UnitCode
+
+
 class ZeroCheck(Body, frozen=True, kw_only=True):
     """The gauge was read with its ports open to the same air."""
 
@@ -234,6 +242,7 @@ class Instrument(Body, frozen=True, kw_only=True):
     ]
     label: Label | msgspec.UnsetType = msgspec.UNSET
     accuracy: Accuracy | msgspec.UnsetType = msgspec.UNSET
+    measuring_range: MeasuringRange | msgspec.UnsetType = msgspec.UNSET
     zero_check: ZeroCheck | msgspec.UnsetType = msgspec.UNSET
     calibrated_on: datetime.date | msgspec.UnsetType = msgspec.UNSET
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 import datetime
+import math
 import random
 from functools import cache
 from typing import Any
@@ -33,6 +34,11 @@ ODD_NUMBERS = (
 """Zeros, the smallest and largest that a request may carry, and values that make sense in some unit or other."""
 
 IDENTIFIERS = ("cooling", "heating", "gauge-1", "thermometer-1", "a", "B.2:x")
+REPORTS = (
+    "METAR KXYZ 141553Z 20012G20KT 10SM FEW050 22/13 A2992 RMK AO2 SLP130 T02220128",
+    "METAR KXYZ 141553Z 00000KT 10SM M05/M12 Q1013",
+    "METAR of nothing",
+)
 LABELS = ("upstairs", "down stairs", "high", "low", "tap 3", "é∆ label")
 MOMENTS = (
     datetime.datetime(2026, 3, 10, 10, 30, tzinfo=datetime.timezone(datetime.timedelta(hours=-7))),
@@ -45,6 +51,9 @@ KINDS = (
     "return_grille", "return_duct", "filter", "blower", "heat_exchanger", "electric_heater", "coil", "accessory",
     "zone_damper", "supply_duct", "register",
 )  # fmt: skip
+
+PLACED = ("station", "input_station", "reference_station", "location", "zone", "reference", "place")
+"""Fields that take a station or a place."""
 
 
 def numbers(low: float, high: float) -> st.SearchStrategy[float]:
@@ -88,7 +97,7 @@ class _Structs:
         if name == "unit":
             own = self.units[owner]
             return st.one_of(st.sampled_from(own[:2]), st.sampled_from(own))
-        if name in ("station", "input_station", "reference_station", "location"):
+        if name in PLACED and "LiteralType" not in repr(kind):
             return st.sampled_from(self.locations)
         if owner is LimitOverride and name == "criterion":
             return st.sampled_from([*self.rules.criteria, "no_such_criterion"])
@@ -114,7 +123,8 @@ class _Structs:
             case inspect.FloatType() if kind.multiple_of is not None:
                 return st.integers(int(_or(kind.ge, 0)), int(_or(kind.le, 12))).map(float)
             case inspect.FloatType():
-                return numbers(_or(kind.ge, -LARGEST), _or(kind.le, LARGEST))
+                least = _or(kind.ge, -LARGEST) if kind.gt is None else math.nextafter(float(kind.gt), math.inf)
+                return numbers(least, _or(kind.le, LARGEST))
             case inspect.IntType():
                 return st.integers(int(_or(kind.ge, 0)), int(_or(kind.le, 12)))
             case inspect.BoolType():
@@ -130,6 +140,10 @@ class _Structs:
                     return st.sampled_from(LABELS)
                 if kind.pattern.startswith("^[A-Za-z0-9]"):
                     return st.sampled_from(IDENTIFIERS)
+                if kind.pattern.startswith("^[A-Z]"):
+                    return st.just("USD")
+                if kind.pattern.startswith("^[ -~]"):
+                    return st.sampled_from(REPORTS)
                 if kind.pattern.startswith("^[a-z]"):
                     return st.sampled_from([*KINDS, "filter_2", "extra"])
                 return st.sampled_from(LABELS)
@@ -179,6 +193,7 @@ def spoiled(visit: dict[str, Any], rules: Ruleset, chance: random.Random, times:
     for _ in range(times):
         measures = [part for part in _parts(tree) if set(part) == {"value", "unit"}]
         readings = tree["readings"]
+        numeric = [reading for reading in readings if "value" in reading] or [{"value": {"value": 0.0, "unit": "Pa"}}]
         match chance.randrange(14):
             case 0 | 1 | 2:
                 chance.choice(measures)["value"] = chance.choice(ODD_NUMBERS)
@@ -190,8 +205,8 @@ def spoiled(visit: dict[str, Any], rules: Ruleset, chance: random.Random, times:
                 part["unit"] = chance.choice(spellings[part["unit"]])
             case 5:
                 reading = chance.choice(readings)
-                for name in ("station", "input_station", "reference_station", "location"):
-                    if name in reading:
+                for name in PLACED:
+                    if name in reading and not reading["kind"].startswith("water_"):
                         reading[name] = chance.choice(locations)
             case 6:
                 twin = copy.deepcopy(chance.choice(readings))
@@ -200,7 +215,7 @@ def spoiled(visit: dict[str, Any], rules: Ruleset, chance: random.Random, times:
                 if len(readings) > 1:
                     readings.remove(chance.choice(readings))
             case 8:
-                reading = chance.choice(readings)
+                reading = chance.choice(numeric)
                 reading["samples"] = {
                     "interval_seconds": chance.choice((0.01, 1.0, 3600.0)),
                     "values": [
@@ -232,7 +247,7 @@ def spoiled(visit: dict[str, Any], rules: Ruleset, chance: random.Random, times:
                 ]
                 tree["equipment"]["rating_boundary"] = {"inside": [chance.choice(KINDS)]}
             case 12:
-                reading = chance.choice(readings)
+                reading = chance.choice(numeric)
                 reading["accuracy"] = {
                     "share_of_reading": chance.choice((0.0, 1.0, 0.01, 1e-300)),
                     "floor": abs(chance.choice(ODD_NUMBERS)),

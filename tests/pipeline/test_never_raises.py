@@ -18,11 +18,15 @@ from service.model.units import UnitSystem
 from service.wire import render
 from service.wire.request import EvaluationRequest
 from tests.pipeline.requests import any_request, spoiled
+from tests.visits import house_air
 from tests.visits.healthy import EXAMPLE_VISIT, VISITS
 
 SYSTEMS: tuple[UnitSystem, ...] = ("ip", "si")
 PREPARED = pipeline.load().current
-WRITTEN = [visit.request(visit.runs()) for visit in (*VISITS, EXAMPLE_VISIT)]
+WRITTEN = [
+    *(visit.request(visit.runs()) for visit in (*VISITS, EXAMPLE_VISIT)),
+    *(house_air.request(dwelling) for dwelling in house_air.DWELLINGS),
+]
 
 
 def unfit(tree: Any, path: str = "") -> list[str]:

@@ -14,6 +14,7 @@ from service.wire.decode import RequestDecoder, accepted_units
 from service.wire.faults import DEEPEST, FAULT_CODES, LONGEST_NAME, MOST_FAULTS, RequestRefused, pointer
 from service.wire.request import (
     MEASURES,
+    MeasuringRange,
     SERIES_DIMENSIONS,
     Accuracy,
     EvaluationRequest,
@@ -153,7 +154,7 @@ def test_a_whole_number_may_be_written_in_any_way(decoder: RequestDecoder, writt
 def test_units_are_those_of_the_kind_of_number(decoder: RequestDecoder) -> None:
     ruleset = load_ruleset(rules_folder())
     units = accepted_units([ruleset])
-    assert set(units) == {*MEASURES, *SERIES_DIMENSIONS, Accuracy, LimitOverride}
+    assert set(units) == {*MEASURES, *SERIES_DIMENSIONS, Accuracy, LimitOverride, MeasuringRange}
     for measure, dimension in (*MEASURES.items(), *SERIES_DIMENSIONS.items()):
         codes = [unit.code for unit in ruleset.dimensions[dimension].unit]
         assert list(units[measure][: len(codes)]) == codes
