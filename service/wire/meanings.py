@@ -345,7 +345,8 @@ MEANINGS: dict[str, str] = {
     "EvaluationRequest.appliances": "The fuel-burning appliances of the house.",
     "Appliance.id": "An id of your own; readings name it.",
     "Appliance.kind": "What the appliance is.",
-    "venting": "How flue gas leaves: by itself, helped by a small fan, by its own fan, sealed from the house, or not at all.",
+    "venting": "How flue gas leaves: by itself, helped by a small fan, by its own fan, sealed from the house, or not "
+    "at all.",
     "Appliance.zone": "The place it draws its air from; the combustion appliance zone where absent.",
     "vents_with": "Id of the appliance that it shares its vent with.",
     "vent_damper": "Whether a damper closes the vent while the burner is off.",
@@ -355,10 +356,10 @@ MEANINGS: dict[str, str] = {
     "EnvelopeLeakageReading.direction": "Whether the fan drew the house down or blew it up.",
     "LeakagePoint.pressure": "Pressure difference that the fan made, the baseline taken off; its sign does not matter.",
     "LeakagePoint.airflow": "Flow through the test fan as its gauge or its maker's chart shows it for standard air.",
-    "RegisterAirflowReading.room": "The room, in your own words, the same as in its zone pressure; its registers add up.",
+    "RegisterAirflowReading.room": "The room, in your own words, as in its zone pressure; its registers add up.",
     "side": "Whether it supplies the room or takes air from it.",
-    "RegisterAirflowReading.design_airflow": "The airflow that the register was designed for, as actual air at the site; a sum of registers counts "
-    "only where these add up to the equipment's.",
+    "RegisterAirflowReading.design_airflow": "The airflow that the register was designed for, as actual air at the "
+    "site. A sum of registers counts only where these add up to the equipment's.",
     "Site.floor_area": "Conditioned floor area.",
     "Site.volume": "Conditioned volume.",
     "Site.height": "Height of the conditioned part, from the lowest floor to the highest ceiling.",
