@@ -7,12 +7,12 @@ results are for standard air, so that tests of different days and elevations com
 
 from __future__ import annotations
 
+from functools import cache
 from math import exp, inf, log
 
 import msgspec
 
 from service.derive.air import return_stations
-from service.derive.airflow import airflow_without
 from service.derive.pressure import PressureNetwork, gap
 from service.derive.propagate import propagate, ratio
 from service.derive.surroundings import Surrounding, indoor_air, outdoor_air
@@ -32,6 +32,13 @@ STANDARD_TEMPERATURE = CELSIUS_ZERO + 20.0
 """K, of standard air."""
 LEAK_PLACES = ("attic", "garage", "crawl_space", "basement")
 """Places that a leaking return may draw air from."""
+AT_THE_EQUIPMENT = (
+    "airflow_measured",
+    "airflow_from_traverse",
+    "airflow_from_temperature_rise",
+    "airflow_from_blower_table",
+)
+"""Airflow methods that know nothing of the registers, the surest first."""
 
 
 class Law(msgspec.Struct, frozen=True):
@@ -88,6 +95,7 @@ def law_of(sheet: Worksheet, test: LeakageTest, pressure: float) -> Law:
     lowest, highest = min(p.value for p in pressures), max(p.value for p in pressures)
     if count >= 3 and highest >= lowest * sheet.ruleset.assumptions["leakage_pressure_span"].value:
 
+        @cache  # The exponent and the coefficient ask for the same lines.
         def fitted(*values: float) -> leakage.LeakageFit:
             return leakage.fit(values[:count], values[count:])
 
@@ -326,19 +334,21 @@ def _return_leak(sheet: Worksheet) -> None:
 
 
 def _registers(sheet: Worksheet) -> None:
-    """Sum of the registers against what the blower moves, one side at a time."""
-    independent = airflow_without(sheet, "airflow_from_registers", "airflow_from_return_grilles")
-    airflow = None if independent is None else independent.value
+    """Sum of the registers against what the blower moves by a method of its own, one side at a time.
+
+    The best estimate of the airflow will not do: the sum of the registers has a part in it.
+    """
+    independent = next((name for name in AT_THE_EQUIPMENT if name in sheet.quantities), None)
     for side in ("supply", "return"):
         total, name = sheet.get(f"register_airflow_{side}"), f"register_{side}_to_airflow"
         if total is None:
             continue
-        if airflow is None:
-            sheet.lack(name, "an airflow method other than the registers")
+        if independent is None:
+            sheet.lack(name, "an airflow method at the equipment")
             continue
-        whole, part = airflow, total
+        part, whole = total, sheet.quantities[independent].measured
         sheet.attempt(
-            name, "sum of the registers over the airflow of the equipment",
-            (f"register_airflow_{side}", *(independent.names if independent is not None else ())),
+            name, "sum of the registers over the airflow at the equipment",
+            (f"register_airflow_{side}", independent),
             lambda part=part, whole=whole: ratio(part, whole),  # type: ignore[misc]
         )  # fmt: skip

@@ -33,6 +33,8 @@ LONG_SERIES = 100
 WINDOW = 5.0
 """Lags summed, in multiples of the sum itself (Sokal 1997, from memory)."""
 
+LONGEST_WAIT = 1e9
+"""s, some thirty years: no waiting time."""
 CURVED = 0.5
 """Share of the scatter about the fitted line that a first-order lag must explain for the series to count as curved."""
 FURTHEST = 10.0
@@ -275,8 +277,9 @@ def further_seconds(
         scatter = series.noise_uncertainty
     else:
         scatter = series.standard_uncertainty
-    averaging = max(0.0, (scatter / uncertainty_tolerance) ** 2 - 1.0) * length
-    return max(settling, averaging)
+    times = scatter / uncertainty_tolerance
+    wait = max(settling, max(0.0, times * times - 1.0) * length)
+    return wait if wait <= LONGEST_WAIT else None
 
 
 def _lag_one(deviations: "NDArray[np.float64]") -> float:

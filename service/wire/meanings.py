@@ -345,8 +345,7 @@ MEANINGS: dict[str, str] = {
     "EvaluationRequest.appliances": "The fuel-burning appliances of the house.",
     "Appliance.id": "An id of your own; readings name it.",
     "Appliance.kind": "What the appliance is.",
-    "venting": "How flue gas leaves: by itself, helped by a small fan, by its own fan, sealed from the house, or not "
-    "at all.",
+    "venting": "How flue gas leaves: by itself, helped by a small fan, by its own fan, sealed, or not at all.",
     "Appliance.zone": "The place it draws its air from; the combustion appliance zone where absent.",
     "vents_with": "Id of the appliance that it shares its vent with.",
     "vent_damper": "Whether a damper closes the vent while the burner is off.",

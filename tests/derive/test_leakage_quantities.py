@@ -10,6 +10,8 @@ import pytest
 from scipy import stats
 
 from service.derive import Worksheet
+from service.derive.leakage import derive_leakage
+from service.model.quantity import Measured
 from tests.derive.sheets import reading, request, sheet, sheets, static
 from tests.visits import house_air
 from tests.visits.house_air import DWELLINGS, RESTING, Dwelling
@@ -211,3 +213,17 @@ def test_an_absurd_test_is_lacking_or_seen_and_never_raises() -> None:
     assert value(falling, "envelope_leakage_exponent") < 0.0
     assert "envelope_leakage" in falling.lacking
     assert "envelope_air_changes" not in falling.quantities
+
+
+def test_registers_are_set_against_a_method_at_the_equipment_not_against_an_estimate_they_are_part_of() -> None:
+    """Continuity: 850 of 1000 cfm arrive; the sum itself is made elsewhere."""
+    grid = reading("airflow", 1000.0, "[cft_i]/min", location="filter_inlet", basis="actual", method="flow_grid")
+    worked = house(grid, *places(20.0, 20.0))
+    worked.record("register_airflow_supply", Measured(850.0 * CFM), "sum", ())
+    derive_leakage(worked)
+    assert value(worked, "register_supply_to_airflow") == pytest.approx(0.85)
+    assert worked.quantities["register_supply_to_airflow"].inputs == ("register_airflow_supply", "airflow_measured")
+    alone = house(*places(20.0, 20.0))
+    alone.record("register_airflow_supply", Measured(850.0 * CFM), "sum", ())
+    derive_leakage(alone)
+    assert alone.lacking["register_supply_to_airflow"] == ("an airflow method at the equipment",)

@@ -263,3 +263,8 @@ def test_scatter_is_averaged_as_the_root_of_the_time() -> None:
     tolerance = series.standard_uncertainty / 4.0
     assert steady.further_seconds(series, "scattered", 1.0, tolerance) == pytest.approx(15.0 * 10.0)
     assert steady.further_seconds(series, "steady", 1.0, 1.0) == 0.0
+
+
+def test_scatter_beyond_all_measure_has_no_end_in_sight() -> None:
+    series = steady.assess(GUSTY, 1.0)
+    assert steady.further_seconds(series, "scattered", 1e-300, 1e-300) is None

@@ -90,7 +90,8 @@ def test_a_spoiled_visit_is_answered(visit: int, seed: int, times: int) -> None:
 @given(request=any_request(PREPARED.ruleset))
 def test_every_reading_is_used_or_set_aside_with_a_remedy(request: EvaluationRequest) -> None:
     visit = normalise.normalise(request, PREPARED.ruleset, PREPARED.units)
-    used = {reading.pointer for reading in visit.readings}
+    records = (*visit.readings, *visit.traverses, *visit.leakage_tests, *visit.gas_clocks)
+    used = {record.pointer for record in records}
     for entry in visit.set_aside:
         assert entry.pointer.startswith("#/")
         assert entry.code
