@@ -7,20 +7,24 @@ The command line, the API, the rule cases and the benchmark all run `evaluate`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import functools
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import msgspec
+from msgspec import UNSET
 
 from service import derive, explain, judge, normalise, reason, ruleset
+from service import project as projecting
 from service.errors import RulesetRefused
 from service.explain.findings import Material
 from service.model.evaluation import ContextResult, Evaluation
+from service.model.projection import AirSystem, Projections
 from service.model.ruleset import Ruleset
 from service.model.units import UnitTable
-from service.model.visit import Visit
+from service.model.visit import SetAside, Visit
 from service.ruleset.lint import edges
-from service.wire.request import EvaluationRequest
+from service.wire.request import EvaluationRequest, ProjectionRequest
 
 
 class Prepared(msgspec.Struct, frozen=True):
@@ -115,6 +119,7 @@ def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:
             firings=firings,
             lacking=sheet.lacking,
             limitless=[(entry.criterion, entry.missing) for entry in limitless],
+            gain=_gains(sheet, prepared.ruleset),
         )
     )
     return ContextResult(
@@ -127,4 +132,42 @@ def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:
         not_judged=explained.not_judged,
         next_readings=explained.next_readings,
         firings=tuple((firing.rule, firing.conclusion) for firing in firings),
+    )
+
+
+def _gains(sheet: derive.Worksheet, rules: Ruleset) -> Callable[[str], float | None]:
+    """Airflow that each fix would add, worked out once and only where a cause asks for it."""
+
+    @functools.cache
+    def system() -> AirSystem:
+        return derive.air_system(sheet)
+
+    @functools.cache
+    def gain(fix: str) -> float | None:
+        return projecting.gain(system(), fix, rules)
+
+    return gain
+
+
+def project(request: ProjectionRequest, prepared: Prepared) -> Projections:
+    """What changes would bring, alone and together. Never raises for a decoded request."""
+    rules = prepared.ruleset
+    visit = normalise.normalise(request.visit, rules, prepared.units)
+    planned = normalise.plan(request, prepared.units)
+    set_aside = [*visit.set_aside, *(aside for entry in planned for aside in entry.aside)]
+    sheets = derive.work_out(visit, rules)
+    if request.state is not UNSET:
+        asked = [sheet for sheet in sheets if sheet.state.id == request.state]
+        if not asked:
+            known = ", ".join(sheet.state.id for sheet in sheets)
+            set_aside.append(
+                SetAside("#/state", "unknown_state", "The visit has no such state.", f"Name one of: {known}.")
+            )
+        sheets = asked
+    named = [name for entry in planned for name in rules.changes[entry.kind].cautions]
+    always = [caution.id for caution in rules.cautions.values() if caution.always]
+    return Projections(
+        contexts=tuple(projecting.project(derive.air_system(sheet), planned, rules) for sheet in sheets),
+        set_aside=tuple(set_aside),
+        cautions=tuple(dict.fromkeys([*always, *named])),
     )

@@ -21,10 +21,10 @@ from litestar.openapi.spec import License
 from service.api.problems import KINDS, MEDIA_TYPE
 from service.api.routes import ROUTES
 from service.wire.decode import RequestDecoder
-from service.wire.faults import YEARS, published_pattern
+from service.wire.faults import PINNING, YEARS, published_pattern
 from service.wire.meanings import meaning_of
 from service.wire.query import parameter_schemas
-from service.wire.request import EvaluationRequest, SteadyReadingRequest
+from service.wire.request import EvaluationRequest, ProjectionRequest, SteadyReadingRequest
 from service.wire.response import Problem
 
 TITLE = "Airside Findings"
@@ -51,6 +51,7 @@ DESCRIPTION = inspect.cleandoc(
 
 TAGS = {
     "Evaluations": "Judging visits, and reading what was judged.",
+    "Projections": "What changes to the air system would bring.",
     "Steady readings": "Raw samples to a settled value.",
     "Rulesets": "The rules that judge, version by version.",
     "Vocabulary": "Names and units that requests and answers use.",
@@ -58,7 +59,11 @@ TAGS = {
     "Problems": "What each kind of problem means.",
 }
 
-EXAMPLES: dict[type[msgspec.Struct], str] = {EvaluationRequest: "", SteadyReadingRequest: "steady_readings"}
+EXAMPLES: dict[type[msgspec.Struct], str] = {
+    EvaluationRequest: "",
+    ProjectionRequest: "projections",
+    SteadyReadingRequest: "steady_readings",
+}
 """Struct of a body -> folder of its examples."""
 
 _DAY = "(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])"
@@ -154,7 +159,7 @@ def contract(decoder: RequestDecoder) -> dict[str, Any]:
                 }
             },
             "responses": {code: _problem_response(code) for code in KINDS},
-            "schemas": _schemas(decoder, [EvaluationRequest, SteadyReadingRequest, Problem, *answers.values()]),
+            "schemas": _schemas(decoder, [*EXAMPLES, Problem, *answers.values()]),
         },
     }
 
@@ -294,7 +299,7 @@ def _schemas(decoder: RequestDecoder, structs: list[type[msgspec.Struct]]) -> di
     _, schemas = msgspec.json.schema_components(structs, ref_template="#/components/schemas/{name}")
     for struct in decoder.units:
         schemas[struct.__name__]["properties"]["unit"] = {"type": "string", "enum": list(decoder.units[struct])}
-    for request in EXAMPLES:
+    for request in PINNING:
         schemas[request.__name__]["properties"]["ruleset"] = {"type": "string", "enum": list(decoder.rulesets)}
     finished = {}
     for name, schema in sorted(schemas.items()):

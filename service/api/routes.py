@@ -2,10 +2,11 @@
 
 from typing import Any
 
-from service.api import catalogue, documentation, evaluations, health, steady_readings
+from service.api import catalogue, documentation, evaluations, health, projections, steady_readings
 
 ROUTES: tuple[Any, ...] = (
     evaluations.ROUTER,
+    projections.ROUTER,
     steady_readings.ROUTER,
     catalogue.RULESETS,
     catalogue.VOCABULARY,

@@ -2,7 +2,8 @@
 
 Causes are ranked by a count: one point for each expected token that holds, minus one for each that speaks against.
 A cause that a token rules out, or that needs a token which does not hold (a zone damper, a belt), is left out.
-Causes with equal counts share a rank: the readings cannot tell them apart.
+Causes with equal counts share a rank: the readings cannot tell them apart. Among them what would bring most airflow
+comes first, where a projection can tell.
 
 Next readings are ranked by what they would settle: a procedure counts three for each finding that asks for it, two
 for each token a cause still waits for, one for each criterion that could not be judged for want of it. At most five.
@@ -10,7 +11,7 @@ for each token a cause still waits for, one for each criterion that could not be
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 import msgspec
 
@@ -31,13 +32,15 @@ OPEN_VERDICTS = ("undecided", "not_measured", "implausible")
 
 
 class Material(msgspec.Struct, frozen=True):
-    """What one context offers to explain: verdicts, observations, firings, and what is lacking or without a limit."""
+    """What one context offers to explain: verdicts, observations, firings, and what is lacking or without a limit;
+    `gain` tells the airflow that a fix would add, or None."""
 
     verdicts: Sequence[Verdict]
     observations: Collection[str]
     firings: Sequence[Firing]
     lacking: Mapping[str, tuple[str, ...]]
     limitless: Sequence[tuple[str, tuple[str, ...]]]
+    gain: Callable[[str], float | None] = lambda _: None
 
 
 class Explained(msgspec.Struct, frozen=True):
@@ -154,9 +157,15 @@ class _Explanation:
             for name, cause in ((name, self.ruleset.causes[name]) for name in names)
             if self.held.issuperset(cause.needs) and self.held.isdisjoint(cause.excluded_by)
         ]
-        weighed = sorted(((self._score(cause), name, cause) for name, cause in candidates), key=lambda c: (-c[0], c[1]))
+        weighed = sorted(
+            (
+                (self._score(cause), None if cause.fix is None else self.material.gain(cause.fix), name, cause)
+                for name, cause in candidates
+            ),
+            key=lambda entry: (-entry[0], -(entry[1] or 0.0), entry[2]),
+        )
         ranked: list[RankedCause] = []
-        for place, (score, name, cause) in enumerate(weighed):
+        for place, (score, gain, name, cause) in enumerate(weighed):
             rank = ranked[-1].rank if ranked and ranked[-1].score == score else place + 1
             ranked.append(
                 RankedCause(
@@ -168,6 +177,7 @@ class _Explanation:
                     evidence_for=tuple(token for token in cause.expects if token in self.held),
                     evidence_against=tuple(token for token in cause.against if token in self.held),
                     not_yet_known=tuple(token for token in cause.expects if self._open(token)),
+                    projected_gain=gain,
                 )
             )
         return tuple(ranked)

@@ -72,6 +72,8 @@ class RankedCause(msgspec.Struct, frozen=True, omit_defaults=True):
 
     `rank` starts at 1; causes that the readings cannot tell apart share a rank.
     `score` is the number of expected tokens that hold minus those that speak against, weighted as the cause says.
+    `projected_gain` is the airflow that mending it would add, m3/s, best estimate; among causes of one rank the
+    largest comes first.
     """
 
     cause: str
@@ -82,6 +84,7 @@ class RankedCause(msgspec.Struct, frozen=True, omit_defaults=True):
     evidence_for: tuple[str, ...] = ()
     evidence_against: tuple[str, ...] = ()
     not_yet_known: tuple[str, ...] = ()
+    projected_gain: float | None = None
 
 
 class NextReading(msgspec.Struct, frozen=True, omit_defaults=True):

@@ -242,7 +242,7 @@ class Diagnosis(Record, frozen=True, kw_only=True):
 
 class Cause(Record, frozen=True, kw_only=True):
     """A possible cause: what it needs to be thought of at all, what it predicts, what speaks against it, what
-    rules it out."""
+    rules it out. `fix` names what mending it does to the air path, where a projection can tell what that brings."""
 
     title: str
     remedy: str
@@ -250,6 +250,15 @@ class Cause(Record, frozen=True, kw_only=True):
     expects: list[str]
     against: list[str] = []
     excluded_by: list[str] = []
+    cautions: list[str] = []
+    fix: Literal["clean_filter", "clean_coil", "open_damper"] | None = None
+
+
+class ChangeKind(Record, frozen=True, kw_only=True):
+    """A change that a projection can be asked for."""
+
+    title: str
+    meaning: str
     cautions: list[str] = []
 
 
@@ -310,6 +319,7 @@ class Ruleset(msgspec.Struct, frozen=True):
     arrangements: dict[str, Arrangement]
     observations: dict[str, Observation]
     assumptions: dict[str, Assumption]
+    changes: dict[str, ChangeKind]
     instruments: dict[str, Instrument]
     sources: dict[str, Source]
     criteria: dict[str, Criterion]

@@ -216,6 +216,8 @@ def _cautions_and_procedures(ruleset: Ruleset) -> Iterator[str]:
         yield from (
             f"cautions {caution.id}: unknown token {token}" for token in caution.with_tokens if token not in known
         )
+    for name, change in ruleset.changes.items():
+        yield from (f"changes {name}: unknown caution {c}" for c in change.cautions if c not in ruleset.cautions)
     for procedure in ruleset.procedures.values():
         where = f"procedures {procedure.id}"
         yield from (f"{where}: unknown quantity {name}" for name in procedure.gives if name not in ruleset.quantities)

@@ -16,12 +16,13 @@ from service.wire.request import (
     EvaluationRequest,
     LimitOverride,
     MeasuringRange,
+    ProjectionRequest,
     SteadyReadingRequest,
 )
 
 _Check = Callable[[Any], bool]
 
-Asked = TypeVar("Asked", EvaluationRequest, SteadyReadingRequest)
+Asked = TypeVar("Asked", EvaluationRequest, SteadyReadingRequest, ProjectionRequest)
 """What a body may be decoded to."""
 
 

@@ -330,6 +330,9 @@ class _Writer:
                     evidence_for=[self.statement(token) for token in cause.evidence_for],
                     evidence_against=[self.statement(token) for token in cause.evidence_against],
                     not_yet_known=list(cause.not_yet_known),
+                    projected_gain=UNSET
+                    if cause.projected_gain is None
+                    else self.value("airflow", cause.projected_gain),
                 )
                 for cause in f.causes
             ],

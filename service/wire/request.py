@@ -958,3 +958,98 @@ MEASURES: dict[type[Body], str] = {
     VelocitySeries: "velocity",
 }
 """Struct of a measure -> name of its dimension in `rules/vocabulary/units.toml`."""
+
+
+# Projections -----------------------------------------------------------------------------------------------------
+
+
+class _Change(Body, frozen=True, tag_field="kind", kw_only=True):
+    pass
+
+
+class ReplaceFilterChange(_Change, frozen=True, tag="replace_filter", kw_only=True):
+    """A clean filter in place of the present one: with a rating of its own, or of the present make with another face,
+    or, with neither, the same again."""
+
+    rated: PressureDrop | msgspec.UnsetType = msgspec.UNSET
+    width: Length | msgspec.UnsetType = msgspec.UNSET
+    height: Length | msgspec.UnsetType = msgspec.UNSET
+    count: Annotated[float, Meta(ge=1, le=12, multiple_of=1)] = 1.0
+
+
+class CleanCoilChange(_Change, frozen=True, tag="clean_coil", kw_only=True):
+    """The coil cleaned, to its rated drop or to a share of today's at the same flow."""
+
+    pressure_drop_factor: Annotated[float, Meta(ge=0.01, le=1)] | msgspec.UnsetType = msgspec.UNSET
+
+
+class AddDuctChange(_Change, frozen=True, tag="add_duct", kw_only=True):
+    """One more round duct beside those of a side, with a grille or register of its own."""
+
+    side: Literal["return", "supply"]
+    diameter: Length
+    length: Length
+    fittings_equivalent_length: Length | msgspec.UnsetType = msgspec.UNSET
+    material: Literal["galvanized_steel", "flexible", "fibrous_glass"] = "galvanized_steel"
+    compression: Share = 0.0
+    opening: PressureDrop | msgspec.UnsetType = msgspec.UNSET
+
+
+class EnlargeDuctChange(_Change, frozen=True, tag="enlarge_duct", kw_only=True):
+    """A run of the visit's `duct_runs` made wider. It has to carry its whole side."""
+
+    duct_run: Label
+    diameter: Length
+
+
+class OpenDampersChange(_Change, frozen=True, tag="open_dampers", kw_only=True):
+    """Dampers or registers opened: the zone damper that was read, or the side's drop by a factor."""
+
+    side: Literal["return", "supply"] = "supply"
+    pressure_drop_factor: Annotated[float, Meta(ge=0.01, le=1)] | msgspec.UnsetType = msgspec.UNSET
+
+
+class SpeedSettingChange(_Change, frozen=True, tag="speed_setting", kw_only=True):
+    """Another setting of the blower's tables, or of a belt drive a wheel speed so many times today's."""
+
+    setting: Label | msgspec.UnsetType = msgspec.UNSET
+    speed_factor: Annotated[float, Meta(ge=0.5, le=1.5)] | msgspec.UnsetType = msgspec.UNSET
+
+
+class FixDuctLeakageChange(_Change, frozen=True, tag="fix_duct_leakage", kw_only=True):
+    """Leakage near the equipment sealed; `leakage_airflow` is what it loses today, at operating pressure."""
+
+    side: Literal["return", "supply"]
+    leakage_airflow: VolumeFlow
+
+
+class OtherAirChange(_Change, frozen=True, tag="other_air", kw_only=True):
+    """The same system at another elevation, or in return air of another density."""
+
+    elevation: Length | msgspec.UnsetType = msgspec.UNSET
+    air_density: Density | msgspec.UnsetType = msgspec.UNSET
+
+
+AnyChange = (
+    ReplaceFilterChange
+    | CleanCoilChange
+    | AddDuctChange
+    | EnlargeDuctChange
+    | OpenDampersChange
+    | SpeedSettingChange
+    | FixDuctLeakageChange
+    | OtherAirChange
+)
+
+
+class ProjectionRequest(Body, frozen=True, kw_only=True):
+    """A visit and what one would change. Each change is projected alone, and all together."""
+
+    visit: EvaluationRequest
+    changes: Annotated[list[AnyChange], Meta(min_length=1, max_length=20)]
+    state: Identifier | msgspec.UnsetType = msgspec.UNSET
+
+    @property
+    def ruleset(self) -> str | msgspec.UnsetType:
+        """The version of the rules that the visit pins."""
+        return self.visit.ruleset

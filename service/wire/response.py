@@ -109,6 +109,7 @@ class CauseView(Answer, frozen=True, kw_only=True):
     evidence_for: list[str] = []
     evidence_against: list[str] = []
     not_yet_known: list[str] = []
+    projected_gain: Value | msgspec.UnsetType = msgspec.UNSET
 
 
 class NextReadingView(Answer, frozen=True, kw_only=True):
@@ -565,3 +566,58 @@ class Health(Answer, frozen=True, kw_only=True):
     """Whether the process lives, or is ready to take work."""
 
     status: Literal["live", "ready"]
+
+
+# Projections -----------------------------------------------------------------------------------------------------
+
+
+class ProjectedView(Answer, frozen=True, kw_only=True):
+    """One quantity before and after. The change is surer than before and after are: they share most of their errors."""
+
+    name: str
+    title: str
+    before: Value
+    expanded_uncertainty_before: Value
+    after: Value
+    expanded_uncertainty_after: Value
+    change: Value
+    expanded_uncertainty_of_change: Value
+    coverage_factor: float
+
+
+class NotProjectedView(Answer, frozen=True, kw_only=True):
+    """What could not be projected, why, and what would be needed for it."""
+
+    quantity: str
+    reason: str
+    missing: list[str] = []
+
+
+class ChangeView(Answer, frozen=True, kw_only=True):
+    """What one change, or several together, would bring."""
+
+    changes: list[int]
+    kinds: list[str]
+    titles: list[str]
+    quantities: list[ProjectedView]
+    notes: list[str]
+    not_projected: list[NotProjectedView]
+
+
+class ContextProjectionView(Answer, frozen=True, kw_only=True):
+    """The projections of one operating state; `together` where more than one change could be projected."""
+
+    context: ContextView
+    each: list[ChangeView]
+    together: ChangeView | msgspec.UnsetType = msgspec.UNSET
+
+
+class ProjectionResult(Answer, frozen=True, kw_only=True):
+    """What changes would bring, by the blower's own curve and the system's own resistances."""
+
+    ruleset: RulesetReference
+    units: Literal["ip", "si"]
+    contexts: list[ContextProjectionView]
+    cautions: list[CautionView]
+    set_aside: list[SetAsideView]
+    disclaimer: str

@@ -19,16 +19,18 @@ from service.api.problems import KINDS, ProblemRaised, encode_problem
 from service.api.routes import ROUTES
 from service.app import create_app
 from service.normalise import steady_reading
-from service.pipeline import Rulebook, evaluate, load
+from service.pipeline import Rulebook, evaluate, load, project
 from service.settings import Settings
 from service.store.evaluations import Store
 from service.wire.decode import RequestDecoder
 from service.wire.faults import FAULT_CODES, RequestRefused, explain
+from service.wire.projection import projections
 from service.wire.render import result, steady_result, trace
-from service.wire.request import EvaluationRequest, SteadyReadingRequest
+from service.wire.request import EvaluationRequest, ProjectionRequest, SteadyReadingRequest
 
 OPENAPI = Path(__file__).parents[2] / "openapi"
 EXAMPLES = sorted((OPENAPI / "examples").glob("*.json"))
+PROJECTIONS = sorted((OPENAPI / "examples" / "projections").glob("*.json"))
 SERIES = sorted((OPENAPI / "examples" / "steady_readings").glob("*.json"))
 NOT_IN_THE_CONTRACT = {"/docs", "/docs/{name}", "/openapi.json"}
 """What serves the contract itself."""
@@ -85,7 +87,7 @@ def test_it_lists_every_route_and_no_other(rulebook: Rulebook, document: Documen
         if method != "OPTIONS" and route.path_format not in NOT_IN_THE_CONTRACT
     }
     assert {(path, method) for method, path, _ in operations(document)} == served
-    assert len(ROUTES) == 10
+    assert len(ROUTES) == 11
 
 
 def test_everything_is_described(document: Document) -> None:
@@ -134,13 +136,15 @@ def test_every_operation_documents_its_problems(document: Document) -> None:
 
 def test_what_judges_or_reads_an_accounts_data_needs_a_key(document: Document) -> None:
     for _, path, operation in operations(document):
-        assert bool(operation["security"]) == path.startswith(("/v1/evaluations", "/v1/steady-readings"))
+        assert bool(operation["security"]) == path.startswith(
+            ("/v1/evaluations", "/v1/projections", "/v1/steady-readings")
+        )
 
 
 def request_schemas(document: Document) -> set[str]:
     """Components that a request is made of."""
     found: set[str] = set()
-    todo = ["EvaluationRequest", "SteadyReadingRequest"]
+    todo = ["EvaluationRequest", "ProjectionRequest", "SteadyReadingRequest"]
     while todo:
         name = todo.pop()
         if name not in found:
@@ -232,8 +236,22 @@ def test_examples_of_series_are_accepted_and_their_answers_are_as_declared(
     validator(document, "SteadyReadingResult", closed=True).validate(answer)
 
 
+@pytest.mark.parametrize("path", PROJECTIONS, ids=lambda path: path.stem)
+def test_examples_of_projections_are_accepted_and_their_answers_are_as_declared(
+    path: Path, document: Document, decoder: RequestDecoder, rulebook: Rulebook
+) -> None:
+    body, prepared = path.read_bytes(), rulebook.current
+    validator(document, "ProjectionRequest").validate(json.loads(body))
+    found = project(decoder.decode_as(body, ProjectionRequest), prepared)
+    for system in ("ip", "si"):
+        answer = json.loads(encode(projections(found, prepared.ruleset, prepared.units, system)))
+        validator(document, "ProjectionResult", closed=True).validate(answer)
+        assert any(change["quantities"] for context in answer["contexts"] for change in context["each"])
+
+
 def test_there_are_examples() -> None:
     assert EXAMPLES
+    assert PROJECTIONS
     assert SERIES
 
 

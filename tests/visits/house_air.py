@@ -161,13 +161,13 @@ def pressures(house: Dwelling, state: Running) -> tuple[float, float, float]:
         leaves += _leak(house.garage_to_house, n, main - garage_at(main))
         return main_in + door(room_at(main) - main) - leaves
 
-    main = _zero(excess)
+    main = _zero(excess, 500.0)
     return main, room_at(main), garage_at(main)
 
 
-def _zero(falling: Callable[[float], float]) -> float:
-    """Where a falling function of a pressure (Pa) is zero."""
-    return float(brentq(falling, -500.0, 500.0, xtol=1e-10))
+def _zero(falling: Callable[[float], float], reach: float = 5000.0) -> float:
+    """Where a falling function of a pressure is zero, within `reach` Pa of nothing."""
+    return float(brentq(falling, -reach, reach, xtol=1e-10))
 
 
 def envelope_points(house: Dwelling, levels: tuple[float, ...]) -> list[Request]:

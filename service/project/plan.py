@@ -1,0 +1,280 @@
+"""Every change alone, then all together, with the uncertainty of what is projected.
+
+A projected change is less sure than the numbers behind it: the assumption `projected_change` widens it by a share of
+itself, for the table's shape between its rows and the work's departure from its plan.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from service.errors import OutOfRange
+from service.model.projection import (
+    AirSystem,
+    Change,
+    ContextProjections,
+    FixDuctLeakage,
+    NotProjected,
+    OtherAir,
+    PlannedChange,
+    Projected,
+    Projection,
+)
+from service.model.quantity import Measured
+from service.model.ruleset import Ruleset
+from service.physics import performance
+from service.physics.air import STANDARD_AIR_DENSITY, specific_heat
+from service.project.arrangement import Arrangement, Point, Refused, as_found, operating_point
+from service.project.changes import applied, notes_of
+from service.project.spread import spread
+
+ROOM_HUMIDITY = 0.008
+"""kg/kg, for the specific heat of the air alone; it moves that by 0.1 % for each 0.0005."""
+ASSUMED = (
+    "roughness_steel",
+    "roughness_flexible",
+    "roughness_glass",
+    "return_grille_drop",
+    "register_drop",
+    "added_duct_velocity",
+    "open_damper_share",
+    "capacity_flow_exponent",
+)
+TOLERANCES = ("rated_pressure_drop", "fitting_length", "flexible_compression", "leakage_airflow")
+
+
+def project(found: AirSystem, planned: Sequence[PlannedChange], rules: Ruleset) -> ContextProjections:
+    """What each change, and all of them, would bring in one operating context."""
+    inputs = inputs_of(found, rules) if not found.missing else {}
+    each = [_one([entry], found, inputs, rules) for entry in planned]
+    good = [
+        entry for entry, result in zip(planned, each, strict=True) if entry.change is not None and result.quantities
+    ]
+    together = _one(good, found, inputs, rules) if len(good) > 1 else None
+    return ContextProjections(found.state, found.area, tuple(each), together)
+
+
+def inputs_of(found: AirSystem, rules: Ruleset) -> dict[str, Measured]:
+    """Everything uncertain that a projection rests on, by name."""
+    inputs = {
+        "airflow": found.airflow,
+        "density": found.density,
+        "blower_density": found.blower_density,
+        **{f"part.{part.name}": part.drop for part in (*found.parts, *found.inside)},
+    }
+    for kind in {"filter", "coil", *(part.kind for part in (*found.parts, *found.inside))}:
+        entry = rules.elements[kind]
+        inputs[f"exponent.{kind}"] = Measured(entry.exponent, {f"exponent.{kind}": entry.exponent_uncertainty})
+    optional = {
+        "power": found.power,
+        "filter_to_rated": found.filter_to_rated,
+        "coil_to_rated": found.coil_to_rated,
+        "temperature_rise": found.temperature_rise,
+        "capacity": found.capacity,
+        "wet_bulb": found.wet_bulb,
+        "outdoor": found.outdoor,
+    }
+    inputs |= {name: entry for name, entry in optional.items() if entry is not None}
+    for name in ASSUMED:
+        assumed = rules.assumptions[name]
+        inputs[name] = Measured(assumed.value, {f"assumption.{name}": assumed.uncertainty})
+    for name in TOLERANCES:
+        share = rules.assumptions[f"tolerance_{name}"].uncertainty
+        inputs[f"tolerance.{name}"] = Measured(1.0, {f"projected.{name}": share})
+    return inputs
+
+
+def _one(
+    planned: Sequence[PlannedChange], found: AirSystem, inputs: Mapping[str, Measured], rules: Ruleset
+) -> Projection:
+    indices, kinds = tuple(entry.index for entry in planned), tuple(entry.kind for entry in planned)
+
+    def refused(reason: str, missing: Sequence[str]) -> Projection:
+        entry = NotProjected("airflow", reason, tuple(missing))
+        return Projection(indices, kinds, (), (), (entry,))
+
+    if found.missing:
+        return refused("The system as found is not known.", found.missing)
+    changes: list[Change] = []
+    for entry in planned:
+        if entry.change is None:
+            return refused("The change could not be read.", [f"{aside.detail} {aside.remedy}" for aside in entry.aside])
+        changes.append(entry.change)
+    missing: dict[str, NotProjected] = {}
+
+    def results(numbers: Mapping[str, float]) -> dict[str, float]:
+        missing.clear()
+        before = as_found(found, numbers)
+        state = before
+        for change in changes:
+            state = applied(change, state, found, numbers)
+        return _results(before, state, operating_point(state), changes, found, numbers, missing)
+
+    try:
+        outcome = spread(results, _needed(inputs, changes))
+    except Refused as refusal:
+        return refused(refusal.reason, refusal.missing)
+    except OutOfRange as error:
+        return refused(f"A number of the change or of the system is out of range: {error.name.replace('_', ' ')}.", ())
+    results({name: entry.value for name, entry in inputs.items()})
+    share = rules.assumptions["projected_change"].uncertainty
+    quantities = []
+    for name in [key.removeprefix("after.") for key in outcome if key.startswith("after.")]:
+        before, after = outcome[f"before.{name}"], outcome[f"after.{name}"]
+        difference = _difference(after, before)
+        doubt = {"assumption.projected_change": difference.value * share}
+        quantities.append(
+            Projected(
+                name,
+                before,
+                Measured(after.value, {**after.terms, **doubt}),
+                Measured(difference.value, {**difference.terms, **doubt}),
+            )
+        )
+    notes = [note for change in changes for note in notes_of(change, found)]
+    return Projection(
+        indices,
+        kinds,
+        tuple(quantities),
+        tuple(dict.fromkeys([*_anchored(found), *notes])),
+        tuple(missing.values()),
+    )
+
+
+def _needed(inputs: Mapping[str, Measured], changes: Sequence[Change]) -> Mapping[str, Measured]:
+    """The inputs; every change reads its own few of the assumptions, and the others cost two solutions each for naught.
+
+    A step that moves nothing leaves the terms unchanged, so only time is spared.
+    """
+    kinds = {type(change).__name__ for change in changes}
+    idle = set()
+    if not kinds & {"AddDuct", "EnlargeDuct"}:
+        idle |= {"roughness_steel", "roughness_flexible", "roughness_glass", "return_grille_drop", "register_drop"}
+        idle |= {"added_duct_velocity", "tolerance.fitting_length", "tolerance.flexible_compression"}
+    if "OpenDampers" not in kinds:
+        idle.add("open_damper_share")
+    if "FixDuctLeakage" not in kinds:
+        idle.add("tolerance.leakage_airflow")
+    if "ReplaceFilter" not in kinds:
+        idle.add("tolerance.rated_pressure_drop")
+    return {name: Measured(entry.value) if name in idle else entry for name, entry in inputs.items()}
+
+
+def _anchored(found: AirSystem) -> list[str]:
+    if found.table is None:
+        return []
+    return [
+        "The blower table's airflow is scaled so that its curve passes through the point as found; its power likewise."
+    ]
+
+
+def _difference(after: Measured, before: Measured) -> Measured:
+    terms = dict(after.terms)
+    for source, term in before.terms.items():
+        terms[source] = terms.get(source, 0.0) - term
+    return Measured(after.value - before.value, terms)
+
+
+def _results(
+    before: Arrangement,
+    state: Arrangement,
+    met: Point,
+    changes: Sequence[Change],
+    found: AirSystem,
+    numbers: Mapping[str, float],
+    missing: dict[str, NotProjected],
+) -> dict[str, float]:
+    """Every quantity before and after, as numbers."""
+    airflow = numbers["airflow"]
+    ratio = met.flow / before.flow
+    density = numbers["density"] * state.density / before.density
+    pairs: dict[str, tuple[float, float]] = {
+        "airflow": (airflow, airflow * ratio),
+        "external_static_pressure": (before.pressure, met.pressure),
+    }
+    powers = None
+    if met.power is None:
+        missing["blower_power"] = NotProjected(
+            "blower_power", "The blower's power is not known.", ("blower.settings with power",)
+        )
+    elif before.power is None and found.table is not None:
+        now = operating_point(before).power
+        powers = None if now is None else (now, met.power)
+    elif before.power is not None:
+        powers = (before.power, met.power)
+    if powers is not None:
+        pairs["blower_power"] = powers
+        pairs["power_per_airflow"] = (powers[0] / airflow, powers[1] / (airflow * ratio))
+    mass = ratio * density / numbers["density"]
+    _rise(pairs, powers, mass, found, numbers, missing)
+    _capacity(pairs, mass, changes, found, numbers, missing)
+    sealed = [change for change in changes if isinstance(change, FixDuctLeakage) and change.side == "supply"]
+    if sealed:
+        leak = sum(change.leakage for change in sealed) * numbers["tolerance.leakage_airflow"]
+        pairs["delivered_airflow"] = (airflow - leak, airflow * ratio)
+    flat: dict[str, float] = {}
+    for name, (one, other) in pairs.items():
+        flat[f"before.{name}"], flat[f"after.{name}"] = one, other
+    return flat
+
+
+def _rise(
+    pairs: dict[str, tuple[float, float]],
+    powers: tuple[float, float] | None,
+    mass: float,
+    found: AirSystem,
+    numbers: Mapping[str, float],
+    missing: dict[str, NotProjected],
+) -> None:
+    """Temperature rise at the same heat: it goes with the inverse of mass flow, the blower's heat added."""
+    if found.temperature_rise is None:
+        return
+    if not found.heat:
+        missing["temperature_rise"] = NotProjected(
+            "temperature_rise", "The heat of a heat pump changes with the airflow.", ("gas_heat or electric_heat",)
+        )
+        return
+    rise = numbers["temperature_rise"]
+    more = 0.0
+    if powers is not None:
+        flow = numbers["airflow"] * numbers["density"] / (1.0 + ROOM_HUMIDITY)
+        more = (powers[1] - powers[0]) / (flow * specific_heat(ROOM_HUMIDITY))
+    pairs["temperature_rise"] = (rise, (rise + more) / mass)
+
+
+def _capacity(
+    pairs: dict[str, tuple[float, float]],
+    mass: float,
+    changes: Sequence[Change],
+    found: AirSystem,
+    numbers: Mapping[str, float],
+    missing: dict[str, NotProjected],
+) -> None:
+    """Net total capacity at another airflow: as the performance table goes, else by a weak power of the flow."""
+    if found.capacity is None:
+        return
+    name, capacity = "net_total_capacity", numbers["capacity"]
+    if any(isinstance(change, OtherAir) for change in changes):
+        missing[name] = NotProjected(name, "Other air changes the outdoor unit as well.", ("a table for that air",))
+        return
+    if found.performance and found.wet_bulb is not None and found.outdoor is not None:
+        rows = [
+            performance.PerformancePoint(row.return_wet_bulb, row.outdoor_temperature, row.airflow, row.total)
+            for row in found.performance
+        ]
+        standard = numbers["airflow"] * numbers["density"] / STANDARD_AIR_DENSITY
+        try:
+            at = [
+                performance.capacity_at(rows, numbers["wet_bulb"], numbers["outdoor"], flow)
+                for flow in (standard, standard * mass)
+            ]
+        except OutOfRange as error:
+            missing[name] = NotProjected(
+                name,
+                "The performance table does not reach there; nothing is extrapolated.",
+                (f"cooling_performance with rows around the {error.name.replace('_', ' ')}",),
+            )
+            return
+        pairs[name] = (capacity, capacity * at[1] / at[0])
+        return
+    pairs[name] = (capacity, capacity * float(mass ** numbers["capacity_flow_exponent"]))

@@ -1,0 +1,50 @@
+"""Uncertainty of several results at once (JCGM 100:2008, 5.1.2 and 5.2.2): each solution gives all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from service.errors import OutOfRange
+from service.model.quantity import Measured
+
+Numbers = Mapping[str, float]
+
+
+def spread(function: Callable[[Numbers], Numbers], inputs: Mapping[str, Measured]) -> dict[str, Measured]:
+    """The function's results with the error terms of all inputs chained through it.
+
+    Where a step leaves the function's range on one side, or a result is not told there, the slope is taken from the
+    other side.
+
+    Raises
+    ------
+    OutOfRange : the function refuses the values themselves, or a step on either side of an input
+    """
+    values = {name: entry.value for name, entry in inputs.items()}
+    centre = function(values)
+    terms: dict[str, dict[str, float]] = {name: {} for name in centre}
+    for name, entry in inputs.items():
+        step = entry.uncertainty
+        if step == 0.0:
+            continue
+        above = _stepped(function, values, name, step)
+        below = _stepped(function, values, name, -step)
+        for result, collected in terms.items():
+            high, low = (above or {}).get(result), (below or {}).get(result)
+            if high is None and low is None:
+                raise OutOfRange(name, values[name] + step, values[name], values[name])
+            width = step * ((high is not None) + (low is not None))
+            here = centre[result]
+            slope = ((here if high is None else high) - (here if low is None else low)) / width
+            for source, term in entry.terms.items():
+                collected[source] = collected.get(source, 0.0) + slope * term
+    return {name: Measured(value, terms[name]) for name, value in centre.items()}
+
+
+def _stepped(
+    function: Callable[[Numbers], Numbers], values: Mapping[str, float], name: str, step: float
+) -> Numbers | None:
+    try:
+        return function({**values, name: values[name] + step})
+    except OutOfRange:
+        return None
