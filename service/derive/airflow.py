@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import math
 
+import msgspec
+
 from service.derive.air import heat_sources, return_stations, supply_density
+from service.derive.flow_methods import derive_flow_from_drops, derive_registers, derive_traverse
 from service.derive.propagate import combine, difference, mean, propagate, ratio, with_tolerance
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
@@ -15,7 +18,23 @@ from service.physics import flow, heating, power
 from service.physics.air import from_dry_bulb_and_humidity_ratio
 from service.physics.uncertainty import chi_square_survival, weighted_mean
 
-METHODS = ("airflow_measured", "airflow_from_blower_table", "airflow_from_temperature_rise")
+METHODS: dict[str, str] = {
+    "airflow_measured": "airflow reading",
+    "airflow_from_blower_table": "blower table",
+    "airflow_from_temperature_rise": "temperature rise",
+    "airflow_from_traverse": "traverse",
+    "airflow_from_registers": "sum at the registers",
+    "airflow_from_return_grilles": "sum at the return grilles",
+}
+"""Quantity of each method that stands by itself, and its name in words."""
+
+DROP_METHODS: dict[str, str] = {
+    "airflow_from_coil_pressure_drop": "coil's rated curve",
+    "airflow_from_filter_pressure_drop": "filter's rated curve",
+}
+"""Methods that take a part to be as dirty as is usual: heard only where no other method is, as one drop cannot tell
+both the flow and how dirty the part is. The filter, the dirtier of the two or missing altogether, is heard beside
+the coil only."""
 
 
 def derive_temperatures(sheet: Worksheet) -> None:
@@ -70,8 +89,12 @@ def _component_power(sheet: Worksheet, component: str, name: str, factor: float 
 def derive_airflow(sheet: Worksheet) -> None:
     """Each method, their agreement, the best estimate, and what follows from it."""
     _measured(sheet)
+    _speed(sheet)
     _blower_table(sheet)
     _temperature_rise(sheet)
+    derive_traverse(sheet)
+    derive_registers(sheet)
+    derive_flow_from_drops(sheet)
     _best(sheet)
     _against_table(sheet)
     _consequences(sheet)
@@ -102,17 +125,44 @@ def blower_density(sheet: Worksheet) -> Measured | None:
 
 
 def table_flow(sheet: Worksheet, rows: fan.BlowerTable, pressure: Measured, density: Measured) -> Measured:
-    """Airflow the table gives at the site: a motor that holds torque speeds up in thin air, others do not."""
+    """Airflow the table gives at the site: a motor that holds torque speeds up in thin air, others do not.
+
+    Where the wheel of a belt-driven blower turns at another speed than its table's, the fan laws carry the table over.
+    """
     held = sheet.visit.equipment.blower_kind == "constant_torque"
     read = fan.flow_at_held_torque if held else fan.flow_at_pressure
-    return propagate(lambda p, rho: read(rows, p, rho), pressure, density)
+    speed = sheet.get("blower_speed_to_table")
+    if speed is None:
+        return propagate(lambda p, rho: read(rows, p, rho), pressure, density)
+    return propagate(lambda p, rho, r: r * read(rows, p / (r * r), rho), pressure, density, speed)
 
 
 def table_power(sheet: Worksheet, rows: fan.BlowerTable, pressure: Measured, density: Measured) -> Measured:
     """Blower power the table gives at the site."""
     held = sheet.visit.equipment.blower_kind == "constant_torque"
     read = fan.power_at_held_torque if held else fan.power_at_pressure
-    return propagate(lambda p, rho: read(rows, p, rho), pressure, density)
+    speed = sheet.get("blower_speed_to_table")
+    if speed is None:
+        return propagate(lambda p, rho: read(rows, p, rho), pressure, density)
+    return propagate(lambda p, rho, r: r**3 * read(rows, p / (r * r), rho), pressure, density, speed)
+
+
+def _speed(sheet: Worksheet) -> None:
+    """Speed of a belt-driven wheel against the speed its table is stated for."""
+    name, rated = "blower_speed_to_table", sheet.visit.equipment.ratings.get("blower_table_speed")
+    found = sheet.reading("rotational_speed", ["blower"])
+    if sheet.visit.equipment.blower_kind != "belt_driven" or (found is None and rated is None):
+        return
+    if found is None or rated is None:
+        sheet.lack(name, "rotational_speed of the blower" if found is None else "blower.table_speed")
+        return
+    if found[0].value <= 0.0:
+        sheet.lack(name, "a rotational_speed above zero")
+        return
+    sheet.attempt(
+        name, "speed read over the speed of the table", (*found[1], "rating.blower_table_speed"),
+        lambda: ratio(found[0], rated),
+    )  # fmt: skip
 
 
 def _measured(sheet: Worksheet) -> None:
@@ -192,7 +242,8 @@ def _blower_table(sheet: Worksheet) -> None:
     found = with_tolerance(found, "rating.blower_table", sheet.tolerance("blower_table"))
     sheet.attempt(
         name,
-        f"blower table, setting {table.setting}, entered at its own density",
+        f"blower table, setting {table.setting}, entered at its own density"
+        + (", carried to the speed read by the fan laws" if sheet.get("blower_speed_to_table") else ""),
         ("external_static_pressure", "return_air_density", f"blower_table.{table.setting}"),
         at_return,
     )
@@ -202,25 +253,13 @@ def _temperature_rise(sheet: Worksheet) -> None:
     name = "airflow_from_temperature_rise"
     if sheet.state.mode != "heating":
         return
-    ratings = sheet.visit.equipment.ratings
-    heater = sheet.get("electric_heater_power")
-    gas_input, efficiency = ratings.get("gas_input"), ratings.get("steady_state_efficiency")
-    if heater is not None and heater.value > 0.0 and gas_input is not None:
-        sheet.lack(name, "a state with the gas burner or the electric heater alone")
+    source = _heat(sheet)
+    if source is None:
         return
-    if heater is not None and (heater.value > 0.0 or gas_input is None):
-        output, inputs, method = heater, ["electric_heater_power"], "electric heat over the temperature rise"
-    elif gas_input is not None and efficiency is not None:
-        output = propagate(heating.gas_output, gas_input, efficiency)
-        inputs, method = ["rating.gas_input", "rating.steady_state_efficiency"], "gas heat over the temperature rise"
-    elif gas_input is not None:
-        sheet.lack(name, "gas_heat.steady_state_efficiency")
+    if isinstance(source, str):
+        sheet.lack(name, source)
         return
-    elif sheet.index("electric_heater") is not None or "electric_heat_phases" in ratings:
-        sheet.lack(name, "voltage and current of the electric heater")
-        return
-    else:
-        return
+    output, inputs, method = source
     entering, leaving = sheet.get("return_air_temperature"), sheet.get("supply_air_temperature")
     if entering is None or leaving is None:
         sheet.lack(name, "dry_bulb_temperature at the return and supply plenums")
@@ -249,62 +288,166 @@ def _temperature_rise(sheet: Worksheet) -> None:
     )
 
 
-def _best(sheet: Worksheet) -> None:
-    found = [(name, value) for name in METHODS if (value := sheet.get(name)) is not None and value.value > 0.0]
-    if not found:
-        sheet.lack(
-            "airflow", "an airflow reading, the blower table with its setting, or a temperature rise with its heat"
-        )
-        return
-    names = tuple(name for name, _ in found)
-    entries = [value for _, value in found]
+def _heat(sheet: Worksheet) -> tuple[Measured, list[str], str] | str | None:
+    """Heat given to the air, what it rests on, how; or what is lacking for it; None where nothing is known to heat."""
+    ratings = sheet.visit.equipment.ratings
+    heater, water = sheet.get("electric_heater_power"), sheet.get("hydronic_heat")
+    efficiency = ratings.get("steady_state_efficiency")
+    gas = next(
+        ((name, found) for name in ("gas_input_clocked", "gas_input_expected") if (found := sheet.get(name))), None
+    )
+    electric = heater is not None and heater.value > 0.0
+    if electric + (gas is not None) + (water is not None and water.value > 0.0) > 1:
+        return "a state with the gas burner, the electric heater or the hot water alone"
+    if water is not None and water.value > 0.0:
+        return water, ["hydronic_heat"], "heat of the water over the temperature rise"
+    if heater is not None and (electric or gas is None):
+        return heater, ["electric_heater_power"], "electric heat over the temperature rise"
+    if gas is not None:
+        name, found = gas
+        if efficiency is None:
+            return "gas_heat.steady_state_efficiency"
+        output = propagate(heating.gas_output, found, efficiency)
+        how = "clocked gas" if name == "gas_input_clocked" else "gas heat"
+        return output, [name, "rating.steady_state_efficiency"], f"{how} over the temperature rise"
+    if "hydronic_heat" in sheet.lacking:
+        return "water_flow and both water_temperature readings"
+    if sheet.index("electric_heater") is not None or "electric_heat_phases" in ratings:
+        return "voltage and current of the electric heater"
+    return None
+
+
+class Estimate(msgspec.Struct, frozen=True):
+    """Airflow by several methods taken together.
+
+    Attributes:
+        value: the estimate with its error terms.
+        method: how, in words.
+        names: quantities of the methods heard.
+        agreement: probability that they would differ as much by chance; None where that cannot be told.
+        outlier: the one method without which the others agree, where there is just one such.
+        rest: estimate of the others, where there is an outlier.
+    """
+
+    value: Measured
+    method: str
+    names: tuple[str, ...]
+    agreement: float | None = None
+    outlier: str | None = None
+    rest: Measured | None = None
+
+
+def airflow_without(sheet: Worksheet, *left_out: str) -> Estimate | None:
+    """Best estimate from the methods whose quantities are not named, so that a part can be judged by the others."""
+    for methods in (METHODS, DROP_METHODS):
+        found: dict[str, Measured] = {
+            name: value
+            for name in methods
+            if name not in left_out and (value := sheet.get(name)) is not None and value.value > 0.0
+        }
+        if found and set(found) != {"airflow_from_filter_pressure_drop"}:
+            return _estimate(found, sheet.ruleset.assumptions["outlier_significance"].value)
+    return None
+
+
+def _estimate(found: dict[str, Measured], significance: float) -> Estimate:
+    """Weighted mean of the methods; where one alone disagrees with others that agree, of those others."""
+    together = _weighted(found)
+    if len(found) < 3 or together.agreement is None or together.agreement >= significance:
+        return together
+    # The largest consistent subset (M. G. Cox, Metrologia 44 (2007) 187), where it is the only one.
+    subsets = {name: _weighted({other: value for other, value in found.items() if other != name}) for name in found}
+    consistent = [
+        name for name, rest in subsets.items() if rest.agreement is not None and rest.agreement >= significance
+    ]
+    if len(consistent) != 1:
+        return together
+    outlier = consistent[0]
+    rest = subsets[outlier]
+    return Estimate(
+        rest.value,
+        f"{rest.method}; {_plain(outlier)} left out, as it alone disagrees",
+        together.names,
+        together.agreement,
+        outlier,
+        rest.value,
+    )
+
+
+def _weighted(found: dict[str, Measured]) -> Estimate:
+    names, entries = tuple(found), list(found.values())
     if len(entries) == 1:
-        sheet.record("airflow", entries[0], f"one method alone: {_plain(names[0])}", names)
-        sheet.lack("airflow_agreement", "a second airflow method")
-        return
+        return Estimate(entries[0], f"one method alone: {_plain(names[0])}", names)
     surest = min(range(len(entries)), key=lambda index: entries[index].uncertainty)
     covariance = [[first.covariance(second) for second in entries] for first in entries]
     try:
         result = weighted_mean([entry.value for entry in entries], covariance)
         agreement = chi_square_survival(result.chi_square, result.degrees_of_freedom)
     except (OutOfRange, OverflowError):
-        sheet.record("airflow", entries[surest], f"the surest method: {_plain(names[surest])}", names)
-        sheet.lack("airflow_agreement", "airflow methods with errors of their own")
-        return
-    sheet.record(
-        "airflow_agreement", Measured(agreement), "chi-square test of the methods, with their covariances", names
-    )
+        return Estimate(entries[surest], f"the surest method: {_plain(names[surest])}", names)
     if min(result.weights) < 0.0:
         # Strong correlation would put the mean outside the values and lean on the correlation being right.
-        estimate = entries[surest]
+        value = entries[surest]
         method = f"the surest of methods that share most of their errors: {_plain(names[surest])}"
     else:
-        estimate = combine(*zip(result.weights, entries, strict=True))
+        value = combine(*zip(result.weights, entries, strict=True))
         method = "weighted mean of " + ", ".join(_plain(name) for name in names)
     spread = math.sqrt(result.chi_square / result.degrees_of_freedom)
     if spread > 1.0:
         # Birge ratio: methods that disagree are each less sure than they say.
-        estimate = Measured(estimate.value, {source: term * spread for source, term in estimate.terms.items()})
+        value = Measured(value.value, {source: term * spread for source, term in value.terms.items()})
         method += f"; widened {spread:.1f} times because they disagree"
-    sheet.record("airflow", estimate, method, names)
+    return Estimate(value, method, names, agreement)
+
+
+def _best(sheet: Worksheet) -> None:
+    best = airflow_without(sheet)
+    if best is None:
+        sheet.lack(
+            "airflow", "an airflow reading, the blower table with its setting, or a temperature rise with its heat"
+        )
+        return
+    sheet.record("airflow", best.value, best.method, best.names)
+    if best.names[0] in DROP_METHODS:
+        sheet.observations.add("airflow.from_drop")
+    if best.agreement is None:
+        alone = len(best.names) == 1
+        sheet.lack(
+            "airflow_agreement", "a second airflow method" if alone else "airflow methods with errors of their own"
+        )
+        return
+    sheet.record(
+        "airflow_agreement",
+        Measured(best.agreement),
+        "chi-square test of the methods, with their covariances",
+        best.names,
+    )
+    if best.outlier is None or best.rest is None:
+        return
+    odd, rest = sheet.get(best.outlier), best.rest
+    if odd is not None:
+        sheet.observations.add(_outlier(best.outlier))
+        sheet.attempt(
+            "airflow_outlier_to_rest",
+            f"{_plain(best.outlier)} over what the other methods agree on",
+            best.names,
+            lambda: ratio(odd, rest),
+        )
 
 
 def _plain(name: str) -> str:
-    return {
-        "airflow_measured": "airflow reading",
-        "airflow_from_blower_table": "blower table",
-        "airflow_from_temperature_rise": "temperature rise",
-    }[name]
+    return METHODS.get(name) or DROP_METHODS[name]
 
 
 def _against_table(sheet: Worksheet) -> None:
     table = sheet.get("airflow_from_blower_table")
     if table is None:
         return
+    # Registers miss what leaks on the way, and an odd method says nothing of the blower.
     found = [
         (name, value)
-        for name in ("airflow_measured", "airflow_from_temperature_rise")
-        if (value := sheet.get(name)) is not None and value.value > 0.0
+        for name in ("airflow_measured", "airflow_from_temperature_rise", "airflow_from_traverse")
+        if (value := sheet.get(name)) is not None and value.value > 0.0 and _outlier(name) not in sheet.observations
     ]
     if not found:
         sheet.lack("airflow_measured_to_table", "an airflow reading or a temperature rise with its heat")
@@ -316,6 +459,11 @@ def _against_table(sheet: Worksheet) -> None:
         (name, "airflow_from_blower_table"),
         lambda: ratio(value, table),
     )
+
+
+def _outlier(name: str) -> str:
+    """Token of a method that stands out."""
+    return f"airflow_outlier.{name.removeprefix('airflow_').removeprefix('from_')}"
 
 
 def _consequences(sheet: Worksheet) -> None:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from service.derive.air import heat_sources, supply_density
 from service.derive.airflow import blower_density, fan_table, table_of, table_power
+from service.derive.flow_methods import element_density
 from service.derive.propagate import product, propagate, ratio, with_tolerance
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
@@ -27,16 +27,17 @@ def derive_resistances(sheet: Worksheet) -> None:
 
 def _against_rating(sheet: Worksheet, kind: str, rating: PressureDropRating | None, missing: str) -> None:
     name, drop_name = f"{kind}_pressure_drop_to_rated", f"{kind}_pressure_drop"
-    place = sheet.index(kind)
-    if place is None:
+    if sheet.index(kind) is None:
         return
-    drop, airflow, density = sheet.get(drop_name), sheet.get("airflow"), sheet.get("return_air_density")
+    # A flow told from the drop of a part taken as usually dirty says nothing of how dirty this one is.
+    airflow = None if "airflow.from_drop" in sheet.observations else sheet.get("airflow")
+    drop, density = sheet.get(drop_name), sheet.get("return_air_density")
     lacking = [
         words
         for value, words in (
             (drop, f"static_pressure before and after the {kind}"),
             (rating, missing),
-            (airflow, "any airflow method"),
+            (airflow, "an airflow method that rests on no part's drop"),
             (density, "site elevation or station_pressure reading"),
         )
         if value is None
@@ -46,7 +47,7 @@ def _against_rating(sheet: Worksheet, kind: str, rating: PressureDropRating | No
         return
     entry = sheet.ruleset.elements[kind]
     exponent = Measured(entry.exponent, {f"exponent.{kind}": entry.exponent_uncertainty})
-    there = density if place <= _first_source(sheet) else supply_density(sheet) or density
+    there = element_density(sheet, kind, density)
 
     def drop_at(q: float, n: float, at_return: float, here: float) -> float:
         return resistance.drop_at_flow(rating.drop, rating.flow, q * at_return / here, n, here, rating.density)
@@ -57,12 +58,6 @@ def _against_rating(sheet: Worksheet, kind: str, rating: PressureDropRating | No
         return ratio(drop, clean)
 
     sheet.attempt(name, "drop over the rated drop at the same flow", (drop_name, "airflow", f"rating.{kind}"), expected)
-
-
-def _first_source(sheet: Worksheet) -> int:
-    """Place of the first part that warms or cools the air in this mode; behind it flows the supply's air."""
-    sources = heat_sources(sheet)
-    return next((i for i, element in enumerate(sheet.path) if element.kind in sources), len(sheet.path))
 
 
 def derive_power(sheet: Worksheet) -> None:

@@ -8,6 +8,8 @@ from service.derive.capacity import derive_capacity
 from service.derive.combustion import derive_combustion, derive_zone_changes
 from service.derive.condition import derive_instruments, derive_power, derive_resistances, observe
 from service.derive.ducts import derive_ducts
+from service.derive.energy import derive_energy
+from service.derive.heat import derive_heat_input, derive_heat_output
 from service.derive.house_pressure import derive_house_pressure, derive_responses
 from service.derive.instruments import derive_redundancy, without_proven_offsets
 from service.derive.leakage import derive_leakage
@@ -22,11 +24,14 @@ from service.model.visit import Visit
 STEPS_WITH_BLOWER_ON = (
     derive_temperatures,
     derive_blower_power,
+    derive_heat_input,
     derive_airflow,
+    derive_heat_output,
     derive_resistances,
     derive_power,
     derive_capacity,
     derive_ducts,
+    derive_energy,
 )
 
 STEPS_OF_THE_HOUSE = (derive_leakage, derive_house_pressure, derive_combustion, derive_ventilation)
@@ -47,10 +52,17 @@ def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
     visit = without_proven_offsets(visit, ruleset)
     sheets: list[Worksheet] = []
     for state in visit.states:
-        areas = {reading.area for reading in visit.readings if reading.state == state.id} or {None}
+        here = [reading for reading in visit.readings if reading.state == state.id]
+        areas = {reading.area for reading in here}
+        areas |= {traverse.area for traverse in visit.traverses if traverse.state == state.id}
+        # What holds for the whole house makes no context of its own beside those of the parts.
+        areas |= {test.area for test in visit.leakage_tests if test.state == state.id and test.area is not None}
+        areas |= {clock.area for clock in visit.gas_clocks if clock.state == state.id and clock.area is not None}
+        areas = areas or {None}
         if len(areas) > 1 and None in areas:
-            own = [r for r in visit.readings if r.state == state.id and r.area is None]
-            if all(r.kind in OF_THE_HOUSE or r.location in ruleset.places for r in own):
+            whole = any(t.state == state.id and t.area is None for t in visit.traverses)
+            own = [reading for reading in here if reading.area is None]
+            if not whole and all(r.kind in OF_THE_HOUSE or r.location in ruleset.places for r in own):
                 areas.discard(None)
         sheets += [Worksheet(visit, ruleset, state, area) for area in sorted(areas, key=lambda area: area or "")]
     return sheets

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from typing import Literal
+from typing import Literal, Protocol, TypeVar
 
 from service.derive.propagate import mean
 from service.errors import OutOfRange
@@ -17,6 +17,21 @@ OF_THE_HOUSE = frozenset(
 """Kinds of reading that belong to the whole house: to every area, unless they name one."""
 LARGEST = 1e150
 """Largest size of a quantity in SI: units scale it further before it is shown."""
+
+
+class Placed(Protocol):
+    """What was taken in one operating state and part of the house, or holds in all of them."""
+
+    @property
+    def state(self) -> str | None:
+        """State id; None where it holds in every state."""
+
+    @property
+    def area(self) -> str | None:
+        """Part of the house; None where it is of the whole."""
+
+
+Record = TypeVar("Record", bound=Placed)
 
 
 class Worksheet:
@@ -74,6 +89,15 @@ class Worksheet:
                 keys = tuple(r.key for r in here)
                 return mean([r.measured for r in here], f"{keys[0]}.scatter"), keys, location
         return None
+
+    def of_context(self, records: Iterable[Record], *, of_whole: bool = False) -> list[Record]:
+        """Records of this state and area; those of the whole house as well where `of_whole` says so."""
+        return [
+            record
+            for record in records
+            if record.state in (None, self.state.id)
+            and (record.area == self.area or (of_whole and record.area is None))
+        ]
 
     def leakage_tests(self, subject: Literal["duct", "envelope"]) -> list[LeakageTest]:
         """Leakage tests of the ducts or of the envelope that hold in this state and area."""

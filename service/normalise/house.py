@@ -34,6 +34,7 @@ from service.normalise.weather import (
     observed_at,
     parse_metar,
 )
+from service.physics import traverse
 from service.physics.air import ALTIMETER_SETTING_RANGE
 from service.wire import request as wire
 
@@ -207,13 +208,26 @@ class HouseReadings:
             return
         values = tuple(context.units.to_si(dimension, value, series.unit) for value in series.values)
         accuracy = context.instruments.accuracy(entry, kind, pointer, 0.0)
+        use = None if entry.instrument is UNSET else context.instruments.uses.get(entry.instrument)
+        unchecked = dimension == "gauge_pressure" and (use is None or not use.zero_checked)
+        zero = math.hypot(accuracy.floor, accuracy.zero_unchecked if unchecked else 0.0) / math.sqrt(3.0)
+        if not self._enough(len(values), sides, pointer):
+            return
+        if min(values) < -2.0 * max(zero, accuracy.resolution):
+            context.aside(
+                pointer,
+                "air_turns_back",
+                "A point of the traverse is below zero by more than its instrument's zero: there the air turns back.",
+                "Turn the probe into the stream, or traverse where the duct runs straight.",
+            )
+            return
         self.traverses.append(
             Traverse(
                 key=key,
                 pointer=pointer,
                 location=station,
                 instrument=context.source_of(entry, key, pointer),
-                zero=accuracy.floor / math.sqrt(3.0),
+                zero=zero,
                 scale=accuracy.share / math.sqrt(3.0),
                 each=accuracy.resolution / math.sqrt(12.0),
                 width=width,
@@ -225,6 +239,25 @@ class HouseReadings:
                 area=area,
             )
         )
+
+    def _enough(self, count: int, sides: tuple[float | None, float | None, float | None], pointer: str) -> bool:
+        """Whether a traverse has the points that the rule for its duct asks for; sets it aside where it has not."""
+        width, height, diameter = sides
+        if width is not None and height is not None:
+            least = traverse.lines_for_side(width) * traverse.lines_for_side(height)
+            enough, asked = count >= least, f"at least {least} points, line by line"
+        elif diameter is not None:
+            along = traverse.POINTS_PER_DIAMETER
+            enough = any(count % each == 0 and count >= traverse.LEAST_DIAMETERS * each for each in along)
+            asked = f"{traverse.LEAST_DIAMETERS} or more whole diameters of {', '.join(map(str, along))} points"
+        if not enough:
+            self._context.aside(
+                pointer,
+                "too_few_points",
+                f"A traverse of this duct needs {asked}.",
+                "Send a number for every point; their mean is not the duct's without those that are missing.",
+            )
+        return enough
 
     def _sides(
         self, duct: wire.RectangularDuct | wire.RoundDuct, pointer: str

@@ -167,6 +167,43 @@ def power_at_pressure(table: BlowerTable, pressure: float, density: float) -> fl
     return (left.power + share * (right.power - left.power)) * density / table.density
 
 
+def pressure_at_power(table: BlowerTable, power: float, density: float) -> float:
+    """External static pressure at which a blower that holds its airflow draws a power; inverse of `power_at_pressure`.
+
+    Such a blower speeds up against a restriction, so that its power tells the pressure that its airflow hides.
+
+    Parameters
+    ----------
+    table : BlowerTable with power that rises with pressure
+    power : float, W electrical, within the table's powers times density over table density
+    density : float, kg/m3 at the site, above 0
+
+    Returns
+    -------
+    float, Pa at the site
+
+    Raises
+    ------
+    OutOfRange : the table does not reach that power, its power does not rise, or it gives none
+
+    Source: fan laws, as `power_at_pressure`.
+    """
+    domain.positive("density", density)
+    ratio = density / table.density
+    powers = [point.power for point in table.points if point.power is not None]
+    if len(powers) < len(table.points):
+        raise OutOfRange("number of points with power", len(powers), len(table.points), len(table.points))
+    for before, here in pairwise(powers):
+        if here <= before:
+            raise OutOfRange("power of the table", here, before, inf)
+    domain.within("power", power, powers[0] * ratio, powers[-1] * ratio)
+    entry = power / ratio
+    index = min(max(bisect_left(powers, entry), 1), len(powers) - 1)
+    left, right = table.points[index - 1], table.points[index]
+    share = (entry - powers[index - 1]) / (powers[index] - powers[index - 1])
+    return (left.pressure + share * (right.pressure - left.pressure)) * ratio
+
+
 def flow_at_held_torque(table: BlowerTable, pressure: float, density: float) -> float:
     """Airflow of a blower whose motor holds torque, against an external static pressure at the site's density.
 

@@ -33,6 +33,8 @@ _LOG_LINEAR = {
     8: (0.021, 0.117, 0.184, 0.345),
     10: (0.019, 0.077, 0.153, 0.217, 0.361),
 }
+POINTS_PER_DIAMETER = tuple(_LOG_LINEAR)
+"""1, points along a diameter for which the log-linear rule has positions."""
 # Abscissas above 0 of the equal-weight (Tchebycheff) quadrature on -1 to 1 with 3, 4 and 5 nodes.
 _TCHEBYCHEFF = {
     5: (sqrt(0.5), 0.0),

@@ -367,7 +367,8 @@ MEANINGS: dict[str, str] = {
     "LeakagePoint.airflow": "Flow through the test fan as its gauge or its maker's chart shows it for standard air.",
     "RegisterAirflowReading.room": "The room, in your own words; the same words as in its zone pressure.",
     "side": "Whether it supplies the room or takes air from it.",
-    "RegisterAirflowReading.design_airflow": "The airflow that the register was designed for.",
+    "RegisterAirflowReading.design_airflow": "The airflow that the register was designed for, as actual air at the "
+    "site. A sum of registers counts only where these add up to the equipment's.",
     "Site.floor_area": "Conditioned floor area.",
     "Site.volume": "Conditioned volume.",
     "Site.height": "Height of the conditioned part, from the lowest floor to the highest ceiling.",
@@ -386,6 +387,33 @@ MEANINGS: dict[str, str] = {
     "ZonePressureReading.room": "Which room, in your own words, where the zone is `room`.",
     "ZonePressureReading.value": "Pressure of the zone less that of the reference.",
     "DraftPressureReading.value": "Pressure in the vent less that of the appliance's room; negative where it draws.",
+    # Traverses, registers, gas, hot water, blower speed and the fan's year.
+    "duct": "Inside dimensions of the duct, liner off.",
+    "RectangularDuct.width": "Inside width.",
+    "RectangularDuct.height": "Inside height.",
+    "RoundDuct.diameter": "Inside diameter.",
+    "velocity_pressures": "Velocity pressure at each point. Rectangular: at least 5 lines each way, 6 from 30 in. of "
+    "side, 7 above 36 in. Round: 6, 8 or 10 points along each of two or more diameters.",
+    "velocities": "Actual velocity at each point, as many as for velocity pressures.",
+    "PressureSeries.values": "One number for each point.",
+    "VelocitySeries.values": "One number for each point.",
+    "RegisterAirflowReading.value": "Airflow of this register.",
+    "table_speed": "Wheel speed that the table of a belt-driven blower is stated for.",
+    "RotationalSpeedReading.value": "Turns of the wheel in time, not of the motor.",
+    "volume_per_revolution": "Gas that one turn of the timed dial counts.",
+    "revolutions": "Whole turns timed.",
+    "seconds": "Time for these turns.",
+    "heating_value": "Higher heating value of a volume of gas as this meter counts it, at its pressure: in thin air "
+    "not the supplier's figure for the reference pressure.",
+    "WaterFlowReading.value": "Flow of plain water; antifreeze lowers the heat it carries.",
+    "WaterTemperatureReading.location": "Whether the water enters or leaves the coil.",
+    "outlet_air_maximum": "Highest outlet air temperature on the rating plate.",
+    "input_is_derated": "Whether the input stated is the one for the site's elevation already; otherwise 4 % for each "
+    "1000 ft is taken off above 2000 ft.",
+    "energy_use": "What the blower runs in a year, and the price of its energy.",
+    "blower_hours_per_year": "Hours that the blower runs in a year.",
+    "price_per_kilowatt_hour": "Price of a kilowatt hour.",
+    "currency": "Currency of the price (ISO 4217).",
 }
 
 

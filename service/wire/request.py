@@ -230,6 +230,7 @@ class Instrument(Body, frozen=True, kw_only=True):
         "flow_grid",
         "powered_hood",
         "anemometer",
+        "velocity_probe",
         "power_meter",
         "clamp_meter",
         "voltmeter",

@@ -27,7 +27,13 @@ def dry_bulbs(entering: float, leaving: float) -> list[dict[str, Any]]:
 
 DRY = reading("relative_humidity", 0.01, "%", location="return_plenum", state="s")
 BLOWER_POWER = {"kind": "electric_power", "component": "blower", "state": "s"}
-GAS = {"gas_heat": {"input": {"value": 80000, "unit": "Btu/h"}, "steady_state_efficiency": {"value": 80, "unit": "%"}}}
+GAS = {
+    "gas_heat": {
+        "input": {"value": 80000, "unit": "Btu/h"},
+        "steady_state_efficiency": {"value": 80, "unit": "%"},
+        "input_is_derated": True,
+    }
+}
 HEATING = [{"id": "s", "mode": "heating"}]
 
 
@@ -373,7 +379,7 @@ def test_what_a_comparison_with_a_rating_lacks_is_named() -> None:
     assert worked.lacking["filter_pressure_drop_to_rated"] == (
         "static_pressure before and after the filter",
         "filter.rated: the clean pressure drop at a flow",
-        "any airflow method",
+        "an airflow method that rests on no part's drop",
         "site elevation or station_pressure reading",
     )
     assert worked.lacking["power_per_airflow"] == ("electric_power of the blower",)

@@ -16,15 +16,16 @@ import numpy as np
 import pytest
 
 from service import derive, normalise
-from service.derive import Worksheet, airflow, capacity, condition
+from service.derive import Worksheet, airflow, capacity, condition, energy, flow_methods
 from service.derive import air as air_step
 from service.model.quantity import Measured
 from service.model.ruleset import Ruleset
-from service.model.visit import Visit
+from service.model.visit import Traverse, Visit
 from service.physics.uncertainty import WeightedMean, weighted_mean
 from service.wire.request import EvaluationRequest
 from tests.derive.sheets import PREPARED, everything, visit
 from tests.visits.cooling_faults import table
+from tests.visits.heat_and_flow import EVEN, gas_meter, registers, traverse
 from tests.visits.house import House, Operation
 from tests.visits.library import HOUSES, cooling, heating
 
@@ -52,8 +53,41 @@ def moved_visit(plain: Visit, draw: Draw) -> Visit:
         msgspec.structs.replace(reading, measured=draw.moved(reading.measured)) for reading in plain.readings
     )
     ratings = {name: draw.moved(entry) for name, entry in plain.equipment.ratings.items()}
+    clocks = tuple(
+        msgspec.structs.replace(
+            clock,
+            volume=draw.moved(clock.volume),
+            seconds=draw.moved(clock.seconds),
+            heating_value=draw.moved(clock.heating_value),
+        )
+        for clock in plain.gas_clocks
+    )
     return msgspec.structs.replace(
-        plain, readings=readings, equipment=msgspec.structs.replace(plain.equipment, ratings=ratings)
+        plain,
+        readings=readings,
+        gas_clocks=clocks,
+        traverses=tuple(moved_traverse(traverse, draw) for traverse in plain.traverses),
+        equipment=msgspec.structs.replace(plain.equipment, ratings=ratings),
+    )
+
+
+def moved_traverse(plain: Traverse, draw: Draw) -> Traverse:
+    """One draw of the gauge's zero and scale for all points, and of each point's own error."""
+    zero, scale = plain.zero * draw[f"{plain.instrument}.zero"], plain.scale * draw[f"{plain.instrument}.scale"]
+
+    def moved(points: tuple[float, ...]) -> tuple[float, ...]:
+        return tuple(
+            point * (1.0 + scale) + zero + plain.each * draw[f"{plain.key}.{index}"]
+            for index, point in enumerate(points)
+        )
+
+    return msgspec.structs.replace(
+        plain,
+        velocity_pressures=moved(plain.velocity_pressures),
+        velocities=moved(plain.velocities),
+        zero=0.0,
+        scale=0.0,
+        each=0.0,
     )
 
 
@@ -72,8 +106,7 @@ def moved_rules(rules: Ruleset, draw: Draw) -> Ruleset:
 @pytest.fixture
 def draws(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
     """Turns what `derive` adds of its own into the draw in force, and keeps the weights of the airflow methods."""
-    now: dict[str, Draw] = {}
-    weights: list[tuple[float, ...]] = []
+    now: dict[str, Any] = {}
     assumed = Worksheet.assumption
 
     def with_tolerance(entry: Measured, source: str, share: float) -> Measured:
@@ -87,11 +120,13 @@ def draws(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
         return now["draw"].moved(assumed(sheet, name))
 
     def weighed(values: list[float], covariance: list[list[float]]) -> WeightedMean:
-        mean = sum(weight * value for weight, value in zip(weights[0], values, strict=True))
-        return WeightedMean(mean, 0.0, weights[0], 0.0, len(values) - 1)
+        weights = next(now["weights"])
+        mean = sum(weight * value for weight, value in zip(weights, values, strict=True))
+        return WeightedMean(mean, 0.0, weights, 0.0, len(values) - 1)
 
-    def begin(nominal_weights: tuple[float, ...]) -> dict[str, Draw]:
-        weights.append(nominal_weights)
+    def begin() -> dict[str, Any]:
+        monkeypatch.setattr(flow_methods, "with_tolerance", with_tolerance)
+        monkeypatch.setattr(energy, "with_tolerance", with_tolerance)
         monkeypatch.setattr(airflow, "with_tolerance", with_tolerance)
         monkeypatch.setattr(condition, "with_tolerance", with_tolerance)
         monkeypatch.setattr(capacity, "with_tolerance", with_tolerance)
@@ -125,14 +160,10 @@ def add_cooling(request: dict[str, Any], house: House, operation: Operation) -> 
     ]
 
 
-@pytest.mark.parametrize(("house", "operation"), VISITS, ids=[f"{name}-{op.mode}" for name, op in VISITS])
-def test_every_quantity_scatters_as_propagated(
-    house: str, operation: Any, draws: Any, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    moist = ("wet_bulb:supply_plenum",) if operation.mode == "cooling" else ()
-    request, _ = visit(HOUSES[house], operation, (*everything(HOUSES[house], operation), *moist))
-    if operation.mode == "cooling":
-        add_cooling(request, HOUSES[house], operation)
+def scattered(
+    request: dict[str, Any], draws: Any, monkeypatch: pytest.MonkeyPatch
+) -> tuple[Worksheet, dict[str, list[float]]]:
+    """The visit worked out as propagated, and every quantity's values over the draws."""
     plain = normalise.normalise(
         msgspec.convert(request, EvaluationRequest, strict=False), PREPARED.ruleset, PREPARED.units
     )
@@ -147,15 +178,28 @@ def test_every_quantity_scatters_as_propagated(
     monkeypatch.setattr(airflow, "weighted_mean", remember)
     (nominal,) = derive.contexts(plain, PREPARED.ruleset)
     derive.derive(nominal)
-    now = draws(kept[0])
+    now = draws()
     chance = np.random.default_rng(20260310)
     sampled: dict[str, list[float]] = defaultdict(list)
     for _ in range(DRAWS):
         draw = now["draw"] = Draw(chance)
+        now["weights"] = iter(kept)
         (worked,) = derive.contexts(moved_visit(plain, draw), moved_rules(PREPARED.ruleset, draw))
         derive.derive(worked)
         for key, quantity in worked.quantities.items():
             sampled[key].append(quantity.value)
+    return nominal, sampled
+
+
+@pytest.mark.parametrize(("house", "operation"), VISITS, ids=[f"{name}-{op.mode}" for name, op in VISITS])
+def test_every_quantity_scatters_as_propagated(
+    house: str, operation: Any, draws: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    moist = ("wet_bulb:supply_plenum",) if operation.mode == "cooling" else ()
+    request, _ = visit(HOUSES[house], operation, (*everything(HOUSES[house], operation), *moist))
+    if operation.mode == "cooling":
+        add_cooling(request, HOUSES[house], operation)
+    nominal, sampled = scattered(request, draws, monkeypatch)
     compared = 0
     if operation.mode == "cooling":
         assert {"total_capacity_to_rated", "delivered_to_net_sensible_capacity"} <= set(nominal.quantities)
@@ -166,3 +210,35 @@ def test_every_quantity_scatters_as_propagated(
         assert quantity.uncertainty == pytest.approx(spread, rel=0.05, abs=1e-12), key
         compared += spread > 0.0
     assert compared >= 20
+
+
+HEATED = ("furnace_sea_level", "high")
+FURTHER = {
+    "heating": (traverse(14, 12, "return_plenum"), registers(0.95, EVEN), gas_meter),
+    "cooling": (traverse(14, 12, "return_plenum"), registers(0.95, EVEN)),
+}
+
+
+@pytest.mark.parametrize("mode", ["heating", "cooling"])
+def test_further_methods_scatter_as_propagated(mode: str, draws: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Traverse, registers, clocked gas and the yearly energy beside the methods of one number."""
+    name, setting = HEATED
+    house = HOUSES[name]
+    request, solution = visit(house, heating(setting) if mode == "heating" else cooling(setting), units="ip")
+    for reading in request["readings"]:
+        reading["state"] = mode
+    request["states"][0]["id"] = mode
+    for extra in FURTHER[mode]:
+        extra(request, solution)
+    request["energy_use"] = {"blower_hours_per_year": 2000.0, "price_per_kilowatt_hour": 0.2}
+    nominal, sampled = scattered(request, draws, monkeypatch)
+    expected = {"airflow_from_traverse", "airflow_from_registers", "register_airflow_supply", "yearly_fan_cost"}
+    expected |= {"gas_input_clocked", "heating_output"} if mode == "heating" else {"airflow_from_coil_pressure_drop"}
+    assert expected <= set(nominal.quantities)
+    for key, quantity in nominal.quantities.items():
+        # A probability; a ratio to a rating that is by definition without doubt; and one whose method is picked by its
+        # uncertainty, of which a draw has none.
+        if key in ("airflow_agreement", "gas_input_to_expected", "airflow_measured_to_table"):
+            continue
+        spread = float(np.std(sampled[key], ddof=1))
+        assert quantity.uncertainty == pytest.approx(spread, rel=0.05, abs=1e-12), key

@@ -240,3 +240,39 @@ def test_pressure_at_a_flow_that_the_table_does_not_tell() -> None:
     level = BlowerTable((point(0.0, 1.0), point(50.0, 1.0), point(100.0, 0.9)))
     with pytest.raises(OutOfRange, match="flow"):
         blower.pressure_at_flow(level, 0.95, STANDARD_AIR_DENSITY)
+
+
+WATTS = BlowerTable(
+    tuple(BlowerPoint(p * INCH, 1200 * CFM, w) for p, w in ((0.2, 250.0), (0.4, 350.0), (0.6, 470.0))),
+)
+"""A blower that holds its airflow: power rises with pressure (invented)."""
+
+
+def test_pressure_at_power_by_hand() -> None:
+    """410 W lie halfway from 350 to 470: 0.5 in. w.c.; in air of 0.8 the density 280 W stand at 0.8 x 0.4."""
+    assert blower.pressure_at_power(WATTS, 410.0, STANDARD_AIR_DENSITY) / INCH == pytest.approx(0.5)
+    assert blower.pressure_at_power(WATTS, 280.0, 0.8 * STANDARD_AIR_DENSITY) / INCH == pytest.approx(0.32)
+
+
+@given(st.floats(0.2, 0.6), st.floats(0.7, 1.1))
+def test_pressure_at_power_undoes_power_at_pressure(inches: float, ratio: float) -> None:
+    density, pressure = STANDARD_AIR_DENSITY * ratio, inches * INCH * ratio
+    low, high = 0.2 * INCH * ratio, 0.6 * INCH * ratio
+    pressure = min(max(pressure, low * (1 + 1e-12)), high * (1 - 1e-12))
+    power = blower.power_at_pressure(WATTS, pressure, density)
+    assert blower.pressure_at_power(WATTS, power, density) == pytest.approx(pressure, rel=1e-9)
+
+
+@pytest.mark.parametrize("watts", [249.0, 471.0])
+def test_power_beyond_the_table_is_refused(watts: float) -> None:
+    with pytest.raises(OutOfRange, match="power"):
+        blower.pressure_at_power(WATTS, watts, STANDARD_AIR_DENSITY)
+
+
+def test_power_that_does_not_rise_tells_no_pressure() -> None:
+    falling = BlowerTable((BlowerPoint(50.0, 0.5, 300.0), BlowerPoint(100.0, 0.5, 280.0)))
+    with pytest.raises(OutOfRange, match="power"):
+        blower.pressure_at_power(falling, 290.0, STANDARD_AIR_DENSITY)
+    without = BlowerTable((BlowerPoint(50.0, 0.5), BlowerPoint(100.0, 0.4)))
+    with pytest.raises(OutOfRange, match="power"):
+        blower.pressure_at_power(without, 290.0, STANDARD_AIR_DENSITY)

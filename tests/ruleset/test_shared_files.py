@@ -21,7 +21,9 @@ def test_every_kind_of_instrument_a_client_may_name_has_its_usual_accuracy() -> 
 
 def test_every_kind_of_reading_has_one_usual_instrument() -> None:
     usual = Counter(kind for instrument in RULESET.instruments.values() for kind in instrument.reading_kinds)
-    assert usual == Counter(READING_KINDS)
+    # Gas is timed by hand and its meter has a tolerance of its own; spillage is seen. A traverse is read as velocity
+    # pressures or as velocities, by different instruments.
+    assert usual == Counter((READING_KINDS - {"gas_meter", "spillage"}) | {"velocity_points"})
 
 
 def test_no_instrument_is_exact() -> None:

@@ -21,6 +21,9 @@ from tests.visits.instruments import Kit, kit
 
 Request = dict[str, Any]
 
+DERATED_ABOVE = 609.6
+"""m: above 2000 ft a house's gas input is the one it fires there, and the request says so."""
+
 
 @dataclass(frozen=True)
 class Run:
@@ -253,6 +256,8 @@ def _equipment(house: House, units: str) -> dict[str, Any]:
             "temperature_rise_minimum": _rise(low, units),
             "temperature_rise_maximum": _rise(high, units),
         }
+        if house.elevation > DERATED_ABOVE:
+            equipment["gas_heat"]["input_is_derated"] = True
     if house.electric:
         equipment["electric_heat"] = {"rated_power": _measure(house.electric.power, 0, "W")}
         if house.electric.phases == 3:
