@@ -116,6 +116,9 @@ def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:
             firings=firings,
             lacking=sheet.lacking,
             limitless=[(entry.criterion, entry.missing) for entry in limitless],
+            stations=visit.equipment.station_names,
+            taken=frozenset((reading.kind, reading.location) for reading in sheet.readings),
+            known=frozenset(quantity.name for quantity in sheet.quantities.values()),
         )
     )
     return ContextResult(

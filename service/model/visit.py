@@ -137,6 +137,7 @@ class Equipment(msgspec.Struct, frozen=True, omit_defaults=True):
             `electric_heat_phases`, `electric_heat_power_factor`, `design_airflow` m3/s of actual air at the site,
             `filter_face_area` m2 ...).
         filter_rating, coil_rating_wet, coil_rating_dry: rated pressure drops.
+        station_names: trade names of stations that this path has, and the station each means.
     """
 
     arrangement: str
@@ -152,6 +153,7 @@ class Equipment(msgspec.Struct, frozen=True, omit_defaults=True):
     filter_rating: PressureDropRating | None = None
     coil_rating_wet: PressureDropRating | None = None
     coil_rating_dry: PressureDropRating | None = None
+    station_names: dict[str, str] = {}
 
     def element(self, name: str) -> Element | None:
         """The element of that name, or None."""

@@ -320,6 +320,7 @@ class _Normaliser:
             filter_rating=None if filter_ is UNSET else self._drop(filter_.rated, "#/equipment/filter/rated"),
             coil_rating_wet=None if coil is UNSET else self._drop(coil.rated_wet, "#/equipment/coil/rated_wet"),
             coil_rating_dry=None if coil is UNSET else self._drop(coil.rated_dry, "#/equipment/coil/rated_dry"),
+            station_names=self.path.station_names(),
         )
 
     def _ratings(self, equipment: wire.Equipment) -> dict[str, Measured]:
