@@ -286,7 +286,7 @@ def _best(sheet: Worksheet) -> None:
         # Birge ratio: methods that disagree are each less sure than they say.
         estimate = Measured(estimate.value, {source: term * spread for source, term in estimate.terms.items()})
         method += f"; widened {spread:.1f} times because they disagree"
-    sheet.record("airflow", estimate, method, names)
+    sheet.attempt("airflow", method, names, lambda: estimate)
 
 
 def _plain(name: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable
 
 from service.derive.propagate import mean
@@ -10,6 +9,9 @@ from service.errors import OutOfRange
 from service.model.quantity import Measured, Quantity
 from service.model.ruleset import Ruleset
 from service.model.visit import AMBIENT, Element, Reading, State, Visit
+
+LARGEST = 1e60
+"""Beyond this, in SI units, a number means nothing and may not survive the change of its unit."""
 
 
 class Worksheet:
@@ -92,11 +94,11 @@ class Worksheet:
 
         Raises
         ------
-        OutOfRange : value or uncertainty is not a finite number; cannot happen to sums of readings
+        OutOfRange : value or uncertainty is not a number, or beyond `LARGEST`; cannot happen to sums of readings
         """
         uncertainty = measured.uncertainty
-        if not (math.isfinite(measured.value) and math.isfinite(uncertainty)):
-            raise OutOfRange(name, measured.value, -math.inf, math.inf)
+        if not (abs(measured.value) <= LARGEST and uncertainty <= LARGEST):
+            raise OutOfRange(name, measured.value, -LARGEST, LARGEST)
         key = name
         if name in self.quantities:
             key = f"{name}:{subject}"

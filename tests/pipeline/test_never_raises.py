@@ -72,7 +72,7 @@ def test_any_request_is_answered(request: EvaluationRequest) -> None:
     answer(request)
 
 
-@settings(deadline=None, max_examples=400, suppress_health_check=list(HealthCheck))
+@settings(deadline=None, max_examples=600, suppress_health_check=list(HealthCheck))
 @given(
     visit=st.sampled_from(range(len(WRITTEN))),
     seed=st.integers(0, 2**32),
@@ -141,3 +141,29 @@ def test_nothing_is_wrong_where_nothing_was_said() -> None:
     evaluation = answer(request)
     assert evaluation.highest_severity in (None, "note")
     assert evaluation.contexts[0].not_judged
+
+
+@pytest.mark.parametrize("smallest", [5e-324, 1e-300, 1e-160])
+@pytest.mark.parametrize(
+    "rating", ["nominal_cooling_capacity", "design_airflow", "rated_maximum_external_static_pressure"]
+)
+def test_a_rating_next_to_nothing_makes_no_number_beyond_all_measure(rating: str, smallest: float) -> None:
+    unit = {"nominal_cooling_capacity": "Btu/h", "design_airflow": "cfm"}.get(rating, "inH2O")
+    request = msgspec.convert(
+        {
+            "equipment": {"arrangement": "furnace_with_cased_coil", rating: {"value": smallest, "unit": unit}},
+            "readings": [
+                {
+                    "kind": "airflow",
+                    "location": "filter_inlet",
+                    "basis": "actual",
+                    "value": {"value": 1e9, "unit": "cfm"},
+                },
+                {"kind": "static_pressure", "station": "filter_outlet", "value": {"value": -1e9, "unit": "psi"}},
+                {"kind": "static_pressure", "station": "coil_inlet", "value": {"value": 1e9, "unit": "psi"}},
+            ],
+        },
+        EvaluationRequest,
+    )
+    evaluation = answer(request)
+    assert all(abs(quantity.value) < 1e61 for quantity in evaluation.contexts[0].quantities)
