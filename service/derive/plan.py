@@ -6,7 +6,7 @@ from service.derive.air import derive_air
 from service.derive.airflow import derive_airflow, derive_blower_power, derive_temperatures
 from service.derive.condition import derive_instruments, derive_power, derive_resistances, observe
 from service.derive.pressure import derive_pressure
-from service.derive.worksheet import Worksheet
+from service.derive.worksheet import Worksheet, holds_everywhere
 from service.model.ruleset import Ruleset
 from service.model.visit import Visit
 
@@ -17,11 +17,8 @@ def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
     """One empty sheet per operating state and area that has readings of its own; at least one."""
     sheets: list[Worksheet] = []
     for state in visit.states:
-        areas = {reading.area for reading in visit.readings if reading.state == state.id} or {None}
-        if len(areas) > 1 and None in areas:
-            own = [r for r in visit.readings if r.state == state.id and r.area is None]
-            if all(r.kind == "station_pressure" or r.location in ruleset.places for r in own):
-                areas.discard(None)
+        here = [r for r in visit.readings if r.state in (None, state.id) and not holds_everywhere(r, ruleset)]
+        areas = {reading.area for reading in here} or {None}
         sheets += [Worksheet(visit, ruleset, state, area) for area in sorted(areas, key=lambda area: area or "")]
     return sheets
 

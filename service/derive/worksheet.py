@@ -14,6 +14,11 @@ LARGEST = 1e60
 """Beyond this, in SI units, a number means nothing and may not survive the change of its unit."""
 
 
+def holds_everywhere(reading: Reading, ruleset: Ruleset) -> bool:
+    """Whether a reading belongs to every area: the site's barometer, and air at a place told without an area."""
+    return reading.kind == "station_pressure" or (reading.area is None and reading.location in ruleset.places)
+
+
 class Worksheet:
     """Readings, quantities and observations of one operating state and one area.
 
@@ -47,10 +52,7 @@ class Worksheet:
     def _belongs(self, reading: Reading) -> bool:
         if reading.state is not None and reading.state != self.state.id:
             return False
-        if reading.area == self.area:
-            return True
-        everywhere = reading.kind == "station_pressure" or reading.location in self.ruleset.places
-        return reading.area is None and everywhere
+        return reading.area == self.area or holds_everywhere(reading, self.ruleset)
 
     # Readings --------------------------------------------------------------------------------------------------
 

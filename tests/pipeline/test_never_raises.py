@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from service import normalise, pipeline
+from service import derive, normalise, pipeline
 from service.model.evaluation import Evaluation
 from service.model.units import UnitSystem
 from service.wire import render
@@ -98,6 +98,8 @@ def test_every_reading_is_used_or_set_aside_with_a_remedy(request: EvaluationReq
             entry for entry in visit.set_aside if entry.pointer == pointer or entry.pointer.startswith(pointer + "/")
         ]
         assert pointer in used or said, f"{pointer} was dropped without a word"
+    read = {reading.key for sheet in derive.contexts(visit, PREPARED.ruleset) for reading in sheet.readings}
+    assert read == {reading.key for reading in visit.readings}
 
 
 @pytest.mark.parametrize(
