@@ -120,6 +120,9 @@ def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:
             lacking=sheet.lacking,
             limitless=[(entry.criterion, entry.missing) for entry in limitless],
             gain=_gains(sheet, prepared.ruleset),
+            stations=visit.equipment.station_names,
+            taken=frozenset((reading.kind, reading.location) for reading in sheet.readings),
+            known=frozenset(quantity.name for quantity in sheet.quantities.values()),
         )
     )
     return ContextResult(

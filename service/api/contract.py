@@ -9,6 +9,8 @@
 import functools
 import inspect
 import json
+import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, get_args
 
@@ -298,7 +300,7 @@ def _problem_response(code: str) -> dict[str, Any]:
 def _schemas(decoder: RequestDecoder, structs: list[type[msgspec.Struct]]) -> dict[str, Any]:
     _, schemas = msgspec.json.schema_components(structs, ref_template="#/components/schemas/{name}")
     for struct in decoder.units:
-        schemas[struct.__name__]["properties"]["unit"] = {"type": "string", "enum": list(decoder.units[struct])}
+        schemas[struct.__name__]["properties"]["unit"] = _one_of(decoder.units[struct])
     for request in PINNING:
         schemas[request.__name__]["properties"]["ruleset"] = {"type": "string", "enum": list(decoder.rulesets)}
     finished = {}
@@ -309,6 +311,19 @@ def _schemas(decoder: RequestDecoder, structs: list[type[msgspec.Struct]]) -> di
             schema["properties"][field] = {"description": meaning, **shape} | {"description": meaning}
         finished[name] = _tightened(schema)
     return finished
+
+
+def _one_of(spellings: Sequence[str]) -> dict[str, Any]:
+    """A closed list of unit spellings as a pattern: several differ in case or stops only, and a generator of clients
+    that makes names from the members of an enumeration would give two of them one name."""
+    alternatives = "|".join(re.sub(r"([\\^$.*+?()\[\]{}|])", r"\\\1", spelling) for spelling in spellings)
+    longest = max(len(spelling) for spelling in spellings)
+    return {
+        "type": "string",
+        "pattern": f"^(?:{alternatives})$",
+        "maxLength": longest,
+        "examples": list(spellings),
+    }
 
 
 def _flowed(text: str) -> str:

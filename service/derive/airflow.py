@@ -407,7 +407,9 @@ def _best(sheet: Worksheet) -> None:
             "airflow", "an airflow reading, the blower table with its setting, or a temperature rise with its heat"
         )
         return
-    sheet.record("airflow", best.value, best.method, best.names)
+    estimate = best.value
+    if sheet.attempt("airflow", best.method, best.names, lambda: estimate) is None:
+        return
     if best.names[0] in DROP_METHODS:
         sheet.observations.add("airflow.from_drop")
     if best.agreement is None:

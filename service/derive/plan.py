@@ -17,7 +17,7 @@ from service.derive.pressure import derive_pressure
 from service.derive.site_air import derive_site_air
 from service.derive.steadiness import derive_steadiness
 from service.derive.ventilation import derive_ventilation
-from service.derive.worksheet import OF_THE_HOUSE, Worksheet
+from service.derive.worksheet import Worksheet, holds_everywhere
 from service.model.ruleset import Ruleset
 from service.model.visit import Visit
 
@@ -52,18 +52,13 @@ def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
     visit = without_proven_offsets(visit, ruleset)
     sheets: list[Worksheet] = []
     for state in visit.states:
-        here = [reading for reading in visit.readings if reading.state == state.id]
+        here = [r for r in visit.readings if r.state in (None, state.id) and not holds_everywhere(r, ruleset)]
         areas = {reading.area for reading in here}
         areas |= {traverse.area for traverse in visit.traverses if traverse.state == state.id}
         # What holds for the whole house makes no context of its own beside those of the parts.
         areas |= {test.area for test in visit.leakage_tests if test.state == state.id and test.area is not None}
         areas |= {clock.area for clock in visit.gas_clocks if clock.state == state.id and clock.area is not None}
         areas = areas or {None}
-        if len(areas) > 1 and None in areas:
-            whole = any(t.state == state.id and t.area is None for t in visit.traverses)
-            own = [reading for reading in here if reading.area is None]
-            if not whole and all(r.kind in OF_THE_HOUSE or r.location in ruleset.places for r in own):
-                areas.discard(None)
         sheets += [Worksheet(visit, ruleset, state, area) for area in sorted(areas, key=lambda area: area or "")]
     return sheets
 

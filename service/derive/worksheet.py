@@ -15,8 +15,6 @@ OF_THE_HOUSE = frozenset(
     {"station_pressure", "spillage", "draft_pressure", "flue_carbon_monoxide", "ventilation_airflow"}
 )
 """Kinds of reading that belong to the whole house: to every area, unless they name one."""
-LARGEST = 1e150
-"""Largest size of a quantity in SI: units scale it further before it is shown."""
 
 
 class Placed(Protocol):
@@ -32,6 +30,16 @@ class Placed(Protocol):
 
 
 Record = TypeVar("Record", bound=Placed)
+
+LARGEST = 1e60
+"""Beyond this, in SI units, a number means nothing and may not survive the change of its unit."""
+
+
+def holds_everywhere(reading: Reading, ruleset: Ruleset) -> bool:
+    """Whether a reading belongs to every area: the site's barometer, and air at a place told without an area."""
+    if reading.kind == "station_pressure":
+        return True
+    return reading.area is None and (reading.kind in OF_THE_HOUSE or reading.location in ruleset.places)
 
 
 class Worksheet:
@@ -67,10 +75,7 @@ class Worksheet:
     def _belongs(self, reading: Reading) -> bool:
         if reading.state is not None and reading.state != self.state.id:
             return False
-        if reading.area == self.area:
-            return True
-        everywhere = reading.kind in OF_THE_HOUSE or reading.location in self.ruleset.places
-        return reading.area is None and everywhere
+        return reading.area == self.area or holds_everywhere(reading, self.ruleset)
 
     # Readings --------------------------------------------------------------------------------------------------
 
@@ -131,7 +136,7 @@ class Worksheet:
 
         Raises
         ------
-        OutOfRange : value or uncertainty is not a number that every unit can show; cannot happen to sums of readings
+        OutOfRange : value or uncertainty is not a number, or beyond `LARGEST`; cannot happen to sums of readings
         """
         uncertainty = measured.uncertainty
         if not (abs(measured.value) <= LARGEST and uncertainty <= LARGEST):

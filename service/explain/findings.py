@@ -6,7 +6,9 @@ Causes with equal counts share a rank: the readings cannot tell them apart. Amon
 comes first, where a projection can tell.
 
 Next readings are ranked by what they would settle: a procedure counts three for each finding that asks for it, two
-for each token a cause still waits for, one for each criterion that could not be judged for want of it. At most five.
+for each token a cause still waits for, one for each criterion that could not be judged for want of it. At most five,
+none at a station that the air path does not have, none twice. A reading that was taken is asked for again only where
+a value it gives is undecided or implausible.
 """
 
 from __future__ import annotations
@@ -32,14 +34,26 @@ OPEN_VERDICTS = ("undecided", "not_measured", "implausible")
 
 
 class Material(msgspec.Struct, frozen=True):
-    """What one context offers to explain: verdicts, observations, firings, and what is lacking or without a limit;
-    `gain` tells the airflow that a fix would add, or None."""
+    """What one context offers to explain.
+
+    Attributes:
+        verdicts, observations, firings: what was judged, seen and concluded.
+        lacking: quantity -> what is missing for it.
+        limitless: criteria without a limit in force, each with the ratings missing for one.
+        stations: trade names of the path's stations, and the station each means.
+        taken: kind and station of the readings.
+        known: names of the quantities.
+        gain: tells the airflow (m3/s) that a fix would add, or None.
+    """
 
     verdicts: Sequence[Verdict]
     observations: Collection[str]
     firings: Sequence[Firing]
     lacking: Mapping[str, tuple[str, ...]]
     limitless: Sequence[tuple[str, tuple[str, ...]]]
+    stations: Mapping[str, str] = {}
+    taken: frozenset[tuple[str, str | None]] = frozenset()
+    known: frozenset[str] = frozenset()
     gain: Callable[[str], float | None] = lambda _: None
 
 
@@ -225,6 +239,8 @@ class _Explanation:
         return tuple(entries)
 
     def _entry(self, verdict: Verdict, reason: str, detail: str, missing: tuple[str, ...]) -> NotJudged:
+        again = reason != "not_measured"
+        procedures = [name for name in self.giving.get(verdict.quantity, ()) if self._worth_taking(name, again)]
         return NotJudged(
             criterion=verdict.criterion,
             quantity=verdict.quantity,
@@ -232,18 +248,36 @@ class _Explanation:
             reason=reason,  # type: ignore[arg-type]
             detail=detail,
             missing=missing,
-            procedures=tuple(self.giving.get(verdict.quantity, ())),
+            procedures=tuple(procedures),
         )
 
     # Next readings ---------------------------------------------------------------------------------------------
 
+    def _worth_taking(self, name: str, again: bool) -> bool:
+        """Whether a procedure's reading can be taken on this path, and was not taken yet unless it may be `again`.
+
+        A reading without a station was taken where the first quantity it gives is known.
+        """
+        procedure = self.ruleset.procedures[name]
+        material = self.material
+        if procedure.station is not None and material.stations:
+            if procedure.station not in material.stations:
+                return False
+            if again:
+                return True
+            if (procedure.reading_kind, material.stations[procedure.station]) in material.taken:
+                return False
+        elif again:
+            return True
+        return procedure.reading_kind == "static_pressure" or procedure.gives[0] not in material.known
+
     def _next_readings(self, findings: Sequence[Finding], not_judged: Sequence[NotJudged]) -> tuple[NextReading, ...]:
-        open_quantities = {entry.quantity for entry in not_judged if entry.reason != "no_limit"}
+        useful = {name for entry in not_judged for name in entry.procedures}
         points: dict[str, int] = {}
         settles: dict[str, list[str]] = {}
 
         def count(procedure: str, weight: int, what: str) -> None:
-            if not open_quantities.intersection(self.ruleset.procedures[procedure].gives):
+            if procedure not in useful:
                 return
             points[procedure] = points.get(procedure, 0) + weight
             settles.setdefault(procedure, [])
@@ -259,10 +293,13 @@ class _Explanation:
                 for procedure in self.giving.get(quantity, ()):
                     count(procedure, 2, finding.code)
         for entry in not_judged:
-            if entry.reason != "no_limit":
-                for procedure in entry.procedures:
-                    count(procedure, 1, entry.criterion)
-        order = sorted(points, key=lambda name: (-points[name], name))[:MOST_NEXT_READINGS]
+            for procedure in entry.procedures:
+                count(procedure, 1, entry.criterion)
+        order: dict[tuple[str, str], str] = {}
+        for name in sorted(points, key=lambda name: (-points[name], name)):
+            asked = self.ruleset.procedures[name]
+            # Two trade names may mean one station of this path.
+            order.setdefault((asked.reading_kind, self.material.stations.get(asked.station or "", name)), name)
         return tuple(
             NextReading(
                 procedure=name,
@@ -271,7 +308,7 @@ class _Explanation:
                 station=self.ruleset.procedures[name].station,
                 cautions=tuple(self.ruleset.procedures[name].cautions),
             )
-            for name in order
+            for name in list(order.values())[:MOST_NEXT_READINGS]
         )
 
 

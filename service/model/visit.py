@@ -182,6 +182,7 @@ class Equipment(msgspec.Struct, frozen=True, omit_defaults=True):
             `electric_heat_phases`, `electric_heat_power_factor`, `design_airflow` m3/s of actual air at the site,
             `filter_face_area` m2 ...).
         filter_rating, coil_rating_wet, coil_rating_dry: rated pressure drops.
+        station_names: trade names of stations that this path has, and the station each means.
     """
 
     arrangement: str
@@ -201,6 +202,7 @@ class Equipment(msgspec.Struct, frozen=True, omit_defaults=True):
     performance_is_gross: bool = False
     duct_runs: tuple[DuctRun, ...] = ()
     input_is_derated: bool = False
+    station_names: dict[str, str] = {}
 
     def element(self, name: str) -> Element | None:
         """The element of that name, or None."""

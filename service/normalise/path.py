@@ -116,6 +116,11 @@ class AirPath:
             return None
         return self.gap(places[0]) if side == "before" else self.gap(places[-1] + 1)
 
+    def station_names(self) -> dict[str, str]:
+        """Trade names that mean a station of this path, and which; not those that mean its open ends."""
+        found = {name: self.station(name) for name in self._ruleset.stations}
+        return {name: station for name, station in found.items() if station not in (None, AMBIENT, OUTLET)}
+
     def names(self) -> list[str]:
         """Trade names of the stations this path has, and of the places."""
         return [*(name for name in self._ruleset.stations if self.station(name)), *self._ruleset.places]

@@ -196,9 +196,7 @@ class _Normaliser:
         if entry.samples is not UNSET:
             stated = value
             series = [self.units.to_si(dimension, sample, entry.value.unit) for sample in entry.samples.values]
-            settled = settle(
-                series, entry.samples.interval_seconds, dimension, accuracy, self.ruleset.assumptions, key
-            )
+            settled = settle(series, entry.samples.interval_seconds, dimension, accuracy, self.ruleset.assumptions, key)
             value, steadiness, repeatability = settled.value, settled.steadiness, settled.terms
             slack = max(accuracy.limit(stated), accuracy.resolution)
             if not min(series) - slack <= stated <= max(series) + slack:
@@ -383,6 +381,7 @@ class _Normaliser:
             and equipment.cooling_performance.capacity_is == "gross",
             duct_runs=self.house.duct_runs(equipment.duct_runs),
             input_is_derated=equipment.gas_heat is not UNSET and equipment.gas_heat.input_is_derated,
+            station_names=self.path.station_names(),
         )
 
     def _ratings(self, equipment: wire.Equipment) -> dict[str, Measured]:

@@ -12,6 +12,8 @@ Below 0.01 degC saturation is over ice, so relative humidity and dew point are t
 report gives its dew point over water at any temperature: at -3 degC that is about 3 % more vapour.
 """
 
+import functools
+
 import msgspec
 import psychrolib
 
@@ -339,6 +341,12 @@ def saturation_pressure(temperature: float) -> float:
     Source: HOF 2017 ch. 1 eq. 5 and 6.
     """
     domain.within("temperature", temperature, *DRY_BULB_RANGE)
+    return _saturation(temperature)
+
+
+@functools.lru_cache(maxsize=1024)
+def _saturation(temperature: float) -> float:
+    # One air state is asked for it several times, and propagation asks for a few states beside each other.
     return float(psychrolib.GetSatVapPres(temperature - CELSIUS_ZERO))
 
 

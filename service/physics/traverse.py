@@ -313,10 +313,10 @@ def change_by_zero_error(velocity_pressures: Sequence[float], zero_error: float)
 
     Source: Bernoulli, v ~ sqrt(p).
     """
-    true = flow.mean_velocity(velocity_pressures, 1.0)
-    domain.positive("mean velocity", true)
+    unshifted = flow.mean_velocity(velocity_pressures, 1.0)
+    domain.positive("mean velocity", unshifted)
     domain.within("zero_error", zero_error, -min(velocity_pressures), inf)
-    return flow.mean_velocity([each + zero_error for each in velocity_pressures], 1.0) / true - 1.0
+    return flow.mean_velocity([each + zero_error for each in velocity_pressures], 1.0) / unshifted - 1.0
 
 
 def least_velocity_pressure(zero_error: float, change: float) -> float:

@@ -49,7 +49,7 @@ MEANINGS: dict[str, str] = {
     "current": "Whether requests that name no version are judged by this one.",
     "decision_rule": "`simple`, `guarded` (decided only with confidence) or `precautionary` (undecided is exceeded).",
     "depth": "Depth in the direction of flow.",
-    "design_airflow": "The airflow that the system was designed for.",
+    "design_airflow": "The airflow that the system was designed for, as actual air at the site.",
     "detail": "What is wrong, in words, without repeating what was sent.",
     "NotJudgedView.detail": "Why it was not judged, in words.",
     "SetAsideView.detail": "What could not be used, in words.",

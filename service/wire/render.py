@@ -144,6 +144,7 @@ class _Writer:
         self.rules = rules
         self.units = units
         self.system: UnitSystem = system
+        self._statements: dict[str, str] = {}
         self.by_name: dict[str, Quantity] = {}
         for quantity in context.quantities:
             self.by_name.setdefault(quantity.name, quantity)
@@ -265,6 +266,12 @@ class _Writer:
         return self.by_name.get(v.quantity)
 
     def statement(self, token: str) -> str:
+        """A token in words; several findings and causes rest on one token."""
+        if token not in self._statements:
+            self._statements[token] = self._stated(token)
+        return self._statements[token]
+
+    def _stated(self, token: str) -> str:
         """A token in words: a number against its limit, an observation, or another conclusion."""
         verdict = self.by_token.get(token)
         if verdict is not None:

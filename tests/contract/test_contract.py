@@ -204,9 +204,15 @@ def test_links_lead_to_operations_and_their_parameters(document: Document) -> No
         assert needed <= set(link.get("parameters", {}))
 
 
-def test_the_enumerated_units_are_those_that_are_decoded(document: Document, decoder: RequestDecoder) -> None:
+def test_the_units_of_the_contract_are_those_that_are_decoded(document: Document, decoder: RequestDecoder) -> None:
+    everything = {spelling for spellings in decoder.units.values() for spelling in spellings}
     for struct, spellings in decoder.units.items():
-        assert document["components"]["schemas"][struct.__name__]["properties"]["unit"]["enum"] == list(spellings)
+        unit = document["components"]["schemas"][struct.__name__]["properties"]["unit"]
+        assert unit["examples"] == list(spellings)
+        matching = {spelling for spelling in everything if re.search(unit["pattern"], spelling)}
+        assert matching == set(spellings)
+        assert not re.search(unit["pattern"], "x" + spellings[0])
+        assert not re.search(unit["pattern"], spellings[0] + "x")
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)

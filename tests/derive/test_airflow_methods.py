@@ -429,3 +429,24 @@ def test_air_at_the_open_end_of_the_supply_is_not_the_rooms() -> None:
     worked = sheet(request(bulb, reading("dry_bulb_temperature", 70.0, "degF", location="before.return_grille")))
     assert worked.quantities["return_air_temperature"].value == pytest.approx((70.0 + 459.67) * 5 / 9)
     assert [entry.code for entry in worked.visit.set_aside] == ["open_end"]
+
+
+def test_supply_air_is_that_behind_the_last_heat_source_wherever_it_stands() -> None:
+    """A duct heater sits behind the supply duct: air before it is not yet the supply's."""
+    path = [
+        {"kind": kind} for kind in ("return_duct", "filter", "blower", "supply_duct", "electric_heater", "register")
+    ]
+    worked = sheet(
+        request(
+            reading("dry_bulb_temperature", 70.0, "degF", location="return_plenum", state="s"),
+            reading("dry_bulb_temperature", 71.0, "degF", location="after.blower", state="s"),
+            reading("dry_bulb_temperature", 98.0, "degF", location="after.electric_heater", state="s"),
+            reading("electric_power", 9600.0, "W", component="electric_heater", state="s"),
+            arrangement="custom",
+            equipment={"air_path": path},
+            states=HEATING,
+            site={"elevation": {"value": 0, "unit": "ft"}},
+        )
+    )
+    assert worked.quantities["temperature_rise"].value == pytest.approx(28.0 * 5 / 9)
+    assert worked.quantities["return_air_temperature"].inputs == ("reading.0",)

@@ -258,6 +258,36 @@ def test_areas_are_never_mixed() -> None:
     assert inches(worked[1], "external_static_pressure") == pytest.approx(0.53)
 
 
+def test_the_barometer_and_the_rooms_air_belong_to_every_area() -> None:
+    worked = sheets(
+        request(
+            {**FILTER_OUT, "area": "upstairs"},
+            {**FILTER_OUT, "area": "downstairs"},
+            reading("station_pressure", 850.0, "hPa", area="upstairs"),
+            reading("dry_bulb_temperature", 70.0, "degF", location="indoor"),
+        )
+    )
+    assert [entry.area for entry in worked] == ["downstairs", "upstairs"]
+    for entry in worked:
+        assert entry.quantities["station_pressure"].value == pytest.approx(85000.0)
+        assert "return_air_temperature" in entry.quantities
+
+
+@pytest.mark.parametrize("area", [None, "attic"])
+def test_no_reading_is_lost_between_states_and_areas(area: str | None) -> None:
+    attic = reading("dry_bulb_temperature", 110.0, "degF", location="attic", **({"area": area} if area else {}))
+    worked = sheets(
+        request(
+            {**FILTER_OUT, "state": "a"},
+            {**FILTER_OUT, "state": "b", "area": "upstairs"},
+            attic,
+            states=[{"id": "a"}, {"id": "b"}],
+        )
+    )
+    used = {entry.key for context in worked for entry in context.readings}
+    assert used == {"reading.0", "reading.1", "reading.2"}
+
+
 # The network itself ----------------------------------------------------------------------------------------------
 
 

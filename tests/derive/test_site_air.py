@@ -65,7 +65,10 @@ def test_altimeter_setting_at_the_sites_own_elevation(inches: float, feet: float
 
 
 def test_the_order_of_trust() -> None:
-    fields: dict[str, Any] = {"altimeter_setting": quantity(30.11, "[in_i'Hg]"), "sea_level_pressure": quantity(1019.0, "hPa")}
+    fields: dict[str, Any] = {
+        "altimeter_setting": quantity(30.11, "[in_i'Hg]"),
+        "sea_level_pressure": quantity(1019.0, "hPa"),
+    }
     near: dict[str, Any] = {"distance": quantity(10, "km"), "observed_at": VISITED}
     reduced = {"sea_level_pressure": fields["sea_level_pressure"], "temperature": quantity(10.0, "Cel")}
     for readings, weather, token, method in (
@@ -103,7 +106,11 @@ def test_sea_level_pressure_is_undone_along_the_days_own_column(feet: float) -> 
 
 def test_an_altimeter_setting_typed_as_local_pressure_is_recognised_and_not_used() -> None:
     """30.11 at 5577 ft: taken as local pressure it would make the air 23 % too dense (worked by hand)."""
-    weather: dict[str, Any] = {"altimeter_setting": quantity(30.11, "[in_i'Hg]"), "distance": quantity(5, "km"), "observed_at": VISITED}
+    weather: dict[str, Any] = {
+        "altimeter_setting": quantity(30.11, "[in_i'Hg]"),
+        "distance": quantity(5, "km"),
+        "observed_at": VISITED,
+    }
     found = worked(barometer(30.11), **weather)
     assert "station_pressure.reading_reduced" in found.observations
     assert "station_pressure.measured" not in found.observations
@@ -117,7 +124,11 @@ def test_recognised_against_the_standard_atmosphere_only_where_it_can_be_told() 
     assert "station_pressure.reading_reduced" in worked(barometer(30.11)).observations
     low = worked(barometer(30.11), feet=300.0)
     assert "station_pressure.measured" in low.observations
-    told: dict[str, Any] = {"altimeter_setting": quantity(30.11, "[in_i'Hg]"), "distance": quantity(3, "km"), "observed_at": VISITED}
+    told: dict[str, Any] = {
+        "altimeter_setting": quantity(30.11, "[in_i'Hg]"),
+        "distance": quantity(3, "km"),
+        "observed_at": VISITED,
+    }
     fine = {"share_of_reading": 0.0, "floor": 0.5, "resolution": 0.1, "unit": "hPa"}
     assert (
         "station_pressure.reading_reduced" in worked(barometer(30.11, accuracy=fine), feet=300.0, **told).observations
@@ -228,7 +239,11 @@ def test_units_do_not_matter() -> None:
     ],
 )
 def test_what_no_weather_can_be_is_set_aside_and_the_rest_used(field: str, wrong: Any, code: str) -> None:
-    fields: dict[str, Any] = {"altimeter_setting": quantity(30.11, "inHg"), "temperature": quantity(10.0, "Cel"), field: wrong}
+    fields: dict[str, Any] = {
+        "altimeter_setting": quantity(30.11, "inHg"),
+        "temperature": quantity(10.0, "Cel"),
+        field: wrong,
+    }
     found = worked(**fields)
     (entry,) = found.visit.set_aside
     assert (entry.pointer, entry.code) == (f"#/weather/{field}", code)

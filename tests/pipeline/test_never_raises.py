@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from service import normalise, pipeline
+from service import derive, normalise, pipeline
 from service.model.evaluation import Evaluation
 from service.model.units import UnitSystem
 from service.wire import render
@@ -76,7 +76,7 @@ def test_any_request_is_answered(request: EvaluationRequest) -> None:
     answer(request)
 
 
-@settings(deadline=None, max_examples=400, suppress_health_check=list(HealthCheck))
+@settings(deadline=None, max_examples=600, suppress_health_check=list(HealthCheck))
 @given(
     visit=st.sampled_from(range(len(WRITTEN))),
     seed=st.integers(0, 2**32),
@@ -103,6 +103,8 @@ def test_every_reading_is_used_or_set_aside_with_a_remedy(request: EvaluationReq
             entry for entry in visit.set_aside if entry.pointer == pointer or entry.pointer.startswith(pointer + "/")
         ]
         assert pointer in used or said, f"{pointer} was dropped without a word"
+    read = {reading.key for sheet in derive.contexts(visit, PREPARED.ruleset) for reading in sheet.readings}
+    assert read == {reading.key for reading in visit.readings}
 
 
 @pytest.mark.parametrize(
@@ -146,3 +148,29 @@ def test_nothing_is_wrong_where_nothing_was_said() -> None:
     evaluation = answer(request)
     assert evaluation.highest_severity in (None, "note")
     assert evaluation.contexts[0].not_judged
+
+
+@pytest.mark.parametrize("smallest", [5e-324, 1e-300, 1e-160])
+@pytest.mark.parametrize(
+    "rating", ["nominal_cooling_capacity", "design_airflow", "rated_maximum_external_static_pressure"]
+)
+def test_a_rating_next_to_nothing_makes_no_number_beyond_all_measure(rating: str, smallest: float) -> None:
+    unit = {"nominal_cooling_capacity": "Btu/h", "design_airflow": "cfm"}.get(rating, "inH2O")
+    request = msgspec.convert(
+        {
+            "equipment": {"arrangement": "furnace_with_cased_coil", rating: {"value": smallest, "unit": unit}},
+            "readings": [
+                {
+                    "kind": "airflow",
+                    "location": "filter_inlet",
+                    "basis": "actual",
+                    "value": {"value": 1e9, "unit": "cfm"},
+                },
+                {"kind": "static_pressure", "station": "filter_outlet", "value": {"value": -1e9, "unit": "psi"}},
+                {"kind": "static_pressure", "station": "coil_inlet", "value": {"value": 1e9, "unit": "psi"}},
+            ],
+        },
+        EvaluationRequest,
+    )
+    evaluation = answer(request)
+    assert all(abs(quantity.value) < 1e61 for quantity in evaluation.contexts[0].quantities)

@@ -14,11 +14,11 @@ from service.wire.decode import RequestDecoder, accepted_units
 from service.wire.faults import DEEPEST, FAULT_CODES, LONGEST_NAME, MOST_FAULTS, RequestRefused, pointer
 from service.wire.request import (
     MEASURES,
-    MeasuringRange,
     SERIES_DIMENSIONS,
     Accuracy,
     EvaluationRequest,
     LimitOverride,
+    MeasuringRange,
     Pressure,
     TemperatureDifference,
 )
