@@ -319,7 +319,6 @@ class Ruleset(msgspec.Struct, frozen=True):
     arrangements: dict[str, Arrangement]
     observations: dict[str, Observation]
     assumptions: dict[str, Assumption]
-    changes: dict[str, ChangeKind]
     instruments: dict[str, Instrument]
     sources: dict[str, Source]
     criteria: dict[str, Criterion]
@@ -327,6 +326,7 @@ class Ruleset(msgspec.Struct, frozen=True):
     causes: dict[str, Cause]
     cautions: dict[str, Caution]
     procedures: dict[str, Procedure]
+    changes: dict[str, ChangeKind] = {}
 
 
 # cases/<topic>/<rule>.toml ---------------------------------------------------------------------------------------
