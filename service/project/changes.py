@@ -31,6 +31,8 @@ ROUGHNESS = {
     "fibrous_glass": "roughness_glass",
 }
 OPENINGS = {"return": "return_grille", "supply": "register"}
+OPENING_EXPONENT = 2.0
+"""A grille or register loses pressure with the square of its flow."""
 MOST_OF_A_SIDE = 0.95
 """A run that loses more than this share of its side's measured drop by computation contradicts the reading."""
 
@@ -179,12 +181,17 @@ def _add(change: AddDuct, state: Arrangement, numbers: Numbers) -> Arrangement:
     usual = 0.25 * math.pi * run.diameter**2 * numbers["added_duct_velocity"]
     element = _duct(run, usual, state.found_density, numbers)
     if change.opening is None:
-        drop = numbers[f"{OPENINGS[side]}_drop"]
-        opening = system.Element(f"{run.name} opening", drop, usual, 2.0, state.found_density)
+        opening = numbers[f"{OPENINGS[side]}_drop"]
     else:
         rating = change.opening
-        opening = system.Element(f"{run.name} opening", rating.drop, rating.flow, 2.0, rating.density)
-    return state.with_path(**{side: system.Parallel((present, system.Series((opening, element))))})
+        opening = resistance.drop_at_flow(
+            rating.drop, rating.flow, usual, OPENING_EXPONENT, state.found_density, rating.density
+        )
+    # Opening and duct as one power law that fits both at their usual flow: their exponents are nearly the same.
+    whole = opening + element.drop
+    exponent = (OPENING_EXPONENT * opening + element.exponent * element.drop) / whole
+    added = system.Element(run.name, whole, usual, exponent, state.found_density)
+    return state.with_path(**{side: system.Parallel((present, added))})
 
 
 def _enlarge(change: EnlargeDuct, state: Arrangement, found: AirSystem, numbers: Numbers) -> Arrangement:
