@@ -267,7 +267,7 @@ def further_seconds(
         left = abs(series.second_slope) * series.interval * (series.count - 1)
         if left <= drift_tolerance:  # it moved in the first half only: leave that behind
             settling = between
-        elif series.second_slope / series.first_slope < 1.0 and series.second_slope * series.first_slope > 0.0:
+        elif series.second_slope * series.first_slope > 0.0 and series.second_slope / series.first_slope < 1.0:
             constant = between / log(series.first_slope / series.second_slope)
             settling = constant * log(abs(series.drift) / drift_tolerance)
             if settling > FURTHEST * length:
