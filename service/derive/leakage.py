@@ -83,12 +83,20 @@ def derive_leakage(sheet: Worksheet) -> None:
 
 def law_of(sheet: Worksheet, test: LeakageTest, pressure: float) -> Law:
     """The power law behind the points: fitted through three or more that lie far enough apart, else through the point
-    nearest to `pressure` with the usual exponent.
+    nearest to `pressure` with the usual exponent. Worked out once for all operating states.
 
     Raises
     ------
     OutOfRange : the points allow no law
     """
+    key = ("leakage law", test.key, str(pressure))
+    if key not in sheet.shared:
+        sheet.shared[key] = _law_of(sheet, test, pressure)
+    law: Law = sheet.shared[key]
+    return law
+
+
+def _law_of(sheet: Worksheet, test: LeakageTest, pressure: float) -> Law:
     pressures = [point[0] for point in test.points]
     flows = [point[1] for point in test.points]
     count = len(test.points)

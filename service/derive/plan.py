@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from service.derive.air import derive_air
 from service.derive.airflow import derive_airflow, derive_blower_power, derive_temperatures
 from service.derive.capacity import derive_capacity
@@ -51,6 +53,7 @@ def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
     """One empty sheet per operating state and area that has readings of its own; at least one."""
     visit = without_proven_offsets(visit, ruleset)
     sheets: list[Worksheet] = []
+    shared: dict[tuple[str, ...], Any] = {}
     for state in visit.states:
         here = [r for r in visit.readings if r.state in (None, state.id) and not holds_everywhere(r, ruleset)]
         areas = {reading.area for reading in here}
@@ -59,7 +62,8 @@ def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
         areas |= {test.area for test in visit.leakage_tests if test.state == state.id and test.area is not None}
         areas |= {clock.area for clock in visit.gas_clocks if clock.state == state.id and clock.area is not None}
         areas = areas or {None}
-        sheets += [Worksheet(visit, ruleset, state, area) for area in sorted(areas, key=lambda area: area or "")]
+        ordered = sorted(areas, key=lambda area: area or "")
+        sheets += [Worksheet(visit, ruleset, state, area, shared) for area in ordered]
     return sheets
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from typing import Literal, Protocol, TypeVar
+from typing import Any, Literal, Protocol, TypeVar
 
 from service.derive.propagate import mean
 from service.errors import OutOfRange
@@ -50,16 +50,25 @@ class Worksheet:
         lacking: quantity name -> what is missing for it. A quantity that does not apply to the context is in
             neither, so nothing is said of it.
         observations: yes-or-no tokens that hold.
+        shared: what was worked out from the visit alone, for all its sheets.
         gaps: station before each element of the path, and after the last; the ambient air at both ends.
         blower_on: whether air was moved; a system that is off moves none.
         return_humidity: humidity ratio of the return air, read or taken as usual; None without a barometric pressure.
     """
 
-    def __init__(self, visit: Visit, ruleset: Ruleset, state: State, area: str | None) -> None:
+    def __init__(
+        self,
+        visit: Visit,
+        ruleset: Ruleset,
+        state: State,
+        area: str | None,
+        shared: dict[tuple[str, ...], Any] | None = None,
+    ) -> None:
         self.visit = visit
         self.ruleset = ruleset
         self.state = state
         self.area = area
+        self.shared = {} if shared is None else shared
         self.quantities: dict[str, Quantity] = {}
         self.lacking: dict[str, tuple[str, ...]] = {}
         self.observations: set[str] = set()

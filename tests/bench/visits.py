@@ -49,4 +49,4 @@ def _full(example: dict[str, Any]) -> dict[str, Any]:
 
 
 def _stateless(reading: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in reading.items() if name not in ("state", "instrument")}
+    return {name: value for name, value in reading.items() if name not in ("state", "instrument", "samples")}
