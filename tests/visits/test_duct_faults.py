@@ -1,4 +1,4 @@
-"""The visits on duct size: written by the generator."""
+"""The visits on the sizes of ducts: written by the generator."""
 
 from __future__ import annotations
 
