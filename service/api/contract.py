@@ -315,14 +315,15 @@ def _schemas(decoder: RequestDecoder, structs: list[type[msgspec.Struct]]) -> di
 
 def _one_of(spellings: Sequence[str]) -> dict[str, Any]:
     """A closed list of unit spellings as a pattern: several differ in case or stops only, and a generator of clients
-    that makes names from the members of an enumeration would give two of them one name."""
+    that makes names from the members of an enumeration would give two of them one name. `x-accepted` lists them; as
+    `examples` they would be multiplied with each other by tools that try every example."""
     alternatives = "|".join(re.sub(r"([\\^$.*+?()\[\]{}|])", r"\\\1", spelling) for spelling in spellings)
     longest = max(len(spelling) for spelling in spellings)
     return {
         "type": "string",
         "pattern": f"^(?:{alternatives})$",
         "maxLength": longest,
-        "examples": list(spellings),
+        "x-accepted": list(spellings),
     }
 
 

@@ -368,8 +368,8 @@ class HouseReadings:
             floor_area=fact("area", site.floor_area, "floor_area"),
             volume=fact("volume", site.volume, "volume"),
             height=fact("length", site.height, "height"),
-            storeys=None if site.storeys is UNSET else site.storeys,
-            bedrooms=None if site.bedrooms is UNSET else site.bedrooms,
+            storeys=None if site.storeys is UNSET else int(site.storeys),
+            bedrooms=None if site.bedrooms is UNSET else int(site.bedrooms),
             weather_and_shielding_factor=None
             if site.weather_and_shielding_factor is UNSET
             else site.weather_and_shielding_factor,

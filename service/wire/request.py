@@ -581,7 +581,7 @@ class GasMeterReading(_Reading, frozen=True, tag="gas_meter", kw_only=True):
     """Gas clocked at its meter with only this appliance burning: volume of one turn of the dial, turns, seconds."""
 
     volume_per_revolution: Volume
-    revolutions: Annotated[int, Meta(ge=1, le=1000)] = 1
+    revolutions: Annotated[float, Meta(ge=1, le=1000, multiple_of=1)] = 1.0
     seconds: Annotated[float, Meta(ge=0.1, le=86400)]
     heating_value: HeatingValue
 
@@ -724,8 +724,8 @@ class Site(Body, frozen=True, kw_only=True):
     floor_area: Area | msgspec.UnsetType = msgspec.UNSET
     volume: Volume | msgspec.UnsetType = msgspec.UNSET
     height: Length | msgspec.UnsetType = msgspec.UNSET
-    storeys: Annotated[int, Meta(ge=1, le=3)] | msgspec.UnsetType = msgspec.UNSET
-    bedrooms: Annotated[int, Meta(ge=0, le=20)] | msgspec.UnsetType = msgspec.UNSET
+    storeys: Annotated[float, Meta(ge=1, le=3, multiple_of=1)] | msgspec.UnsetType = msgspec.UNSET
+    bedrooms: Annotated[float, Meta(ge=0, le=20, multiple_of=1)] | msgspec.UnsetType = msgspec.UNSET
     weather_and_shielding_factor: Annotated[float, Meta(ge=0.1, le=2)] | msgspec.UnsetType = msgspec.UNSET
 
 
