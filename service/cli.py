@@ -43,6 +43,7 @@ from service.wire.decode import RequestDecoder
 from service.wire.faults import RequestRefused
 from service.wire.render import result
 from service.wire.response import EvaluationResult, Fault, KeptEvaluation
+from service.wire.speech import ENGLISH, ORIGINAL
 
 # Server, database and contract are imported by the commands that use them: judging a file needs none of them, and
 # starts in half the time without.
@@ -114,6 +115,7 @@ _units = click.option(
     "--units", type=click.Choice(["ip", "si"]), help="Units of the answer; default: the visit's, or ip."
 )
 _as_json = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
+_language = click.option("--language", default=ORIGINAL, show_default=True, help="Language of the words, such as es.")
 _fail_on = click.option(
     "--fail-on", type=click.Choice(SEVERITIES), help="Exit with 1 where a finding is this serious or more."
 )
@@ -123,6 +125,7 @@ _fail_on = click.option(
 @click.argument("file", type=click.File("rb"))
 @_as_json
 @_units
+@_language
 @click.option(
     "--rules",
     "folders",
@@ -132,18 +135,24 @@ _fail_on = click.option(
 )
 @_fail_on
 def evaluate(
-    file: BinaryIO, as_json: bool, units: UnitSystem | None, folders: tuple[Path, ...], fail_on: Severity | None
+    file: BinaryIO,
+    as_json: bool,
+    units: UnitSystem | None,
+    language: str,
+    folders: tuple[Path, ...],
+    fail_on: Severity | None,
 ) -> None:
     """Judge the visit in FILE, a request body of the API; `-` reads standard input.
 
     Needs neither server nor database, and keeps nothing.
     """
-    _judge(file.read(), pipeline.load(*folders), as_json=as_json, units=units, fail_on=fail_on)
+    _judge(file.read(), pipeline.load(*folders), as_json=as_json, units=units, language=language, fail_on=fail_on)
 
 
 @main.command(epilog=EXIT_STATUS)
 @_as_json
 @_units
+@_language
 @_fail_on
 @click.option(
     "--at", metavar="URL", help="Have the service at this address judge and keep it, instead of this process."
@@ -154,19 +163,24 @@ def evaluate(
     help="File with the API key for --at; default: the variable AIRSIDE_KEY.",
 )
 def demo(
-    as_json: bool, units: UnitSystem | None, fail_on: Severity | None, at: str | None, key_file: Path | None
+    as_json: bool,
+    units: UnitSystem | None,
+    language: str,
+    fail_on: Severity | None,
+    at: str | None,
+    key_file: Path | None,
 ) -> None:
     """Judge the bundled example visit, an invented house at 1,600 m."""
     example = _example()
     rulebook = pipeline.load()
     if at is None:
-        _judge(example.read_bytes(), rulebook, as_json=as_json, units=units, fail_on=fail_on)
+        _judge(example.read_bytes(), rulebook, as_json=as_json, units=units, language=language, fail_on=fail_on)
         return
     if key_file is None and not os.environ.get("AIRSIDE_KEY"):
         raise click.UsageError("--at needs --key-file or the variable AIRSIDE_KEY")
     body = _in_units(example.read_bytes(), units)
     key = key_file.read_text().strip() if key_file else os.environ["AIRSIDE_KEY"]
-    kept = _send(at, key, body)
+    kept = _send(at, key, body, language)
     _show(kept.result, rulebook, as_json=as_json)
     if not as_json:
         held = f"$(cat {shlex.quote(str(key_file))})" if key_file else "$AIRSIDE_KEY"
@@ -179,12 +193,22 @@ def demo(
 
 
 def _judge(
-    body: bytes, rulebook: pipeline.Rulebook, *, as_json: bool, units: UnitSystem | None, fail_on: Severity | None
+    body: bytes,
+    rulebook: pipeline.Rulebook,
+    *,
+    as_json: bool,
+    units: UnitSystem | None,
+    language: str,
+    fail_on: Severity | None,
 ) -> None:
     request = _decoder(rulebook).decode(body)
     prepared = rulebook.versions[request.ruleset] if request.ruleset else rulebook.current
+    if language not in prepared.languages:
+        spoken = ", ".join(prepared.languages)
+        raise click.BadParameter(f"{language} is not spoken by these rules: {spoken}", param_hint="--language")
     evaluation = pipeline.evaluate(request, prepared)
-    answer = result(evaluation, prepared.ruleset, prepared.units, units or request.units or "ip")
+    speech = prepared.languages[language]
+    answer = result(evaluation, prepared.ruleset, prepared.units, units or request.units or "ip", speech)
     _show(answer, rulebook, as_json=as_json)
     _exit_on(answer, fail_on)
 
@@ -200,6 +224,7 @@ def _show(answer: EvaluationResult, rulebook: pipeline.Rulebook, *, as_json: boo
             answer,
             prepared.ruleset,
             prepared.units,
+            prepared.languages.get(answer.language, ENGLISH),
             width=min(shutil.get_terminal_size().columns, 120) if terminal else WIDTH_WITHOUT_TERMINAL,
             colour=terminal and "NO_COLOR" not in os.environ,
         ).rstrip("\n")
@@ -248,13 +273,18 @@ def _in_units(body: bytes, units: UnitSystem | None) -> bytes:
     return body if units is None else json.dumps({**json.loads(body), "units": units}).encode()
 
 
-def _send(address: str, key: str, body: bytes) -> KeptEvaluation:
+def _send(address: str, key: str, body: bytes, language: str) -> KeptEvaluation:
     if not address.startswith(("http://", "https://")):
         raise click.UsageError("--at takes an address like http://127.0.0.1:8350")
     request = urllib.request.Request(  # noqa: S310 (checked above)
         f"{address.rstrip('/')}/v1/evaluations",
         body,
-        {"Authorization": f"Bearer {key}", "Content-Type": "application/json", "Accept": "application/json"},
+        {
+            "Authorization": f"Bearer {key}",
+            "Content-Type": "application/json",
+            "Accept": "application/json",
+            "Accept-Language": language,
+        },
     )
     try:
         with urllib.request.urlopen(request, timeout=30) as answered:  # noqa: S310
@@ -424,6 +454,42 @@ def check(folder: Path | None) -> None:
         f"{len(ruleset.diagnoses)} rules, {sum(len(file.case) for file in cases.values())} cases, "
         f"{len(ruleset.sources)} sources. Digest {ruleset.digest}."
     )
+
+
+@rules.command(epilog=EXIT_STATUS)
+@click.argument("language")
+@click.option("--kind", help="Records of this kind only, such as diagnoses.")
+def words(language: str, kind: str | None) -> None:
+    """Print as TOML, in English, the words that LANGUAGE lacks or has of an earlier English; `of` is as it must be."""
+    from service.model.ruleset import Language, LanguageFacts
+    from service.ruleset import rules_folder
+    from service.ruleset.languages import unfinished
+    from service.ruleset.load import read_ruleset
+
+    ruleset, faults = read_ruleset(rules_folder())
+    if ruleset is None:
+        raise RulesetRefused(faults)
+    none = Language(LanguageFacts(title=language, status="draft", note=""), {}, {})
+    found = unfinished(ruleset, ruleset.languages.get(language, none))
+    for name, entries in found.items():
+        if kind in (None, name):
+            click.echo(f"# {name}")
+            for key, held in entries.items():
+                click.echo(f"\n[{json.dumps(key)}]")
+                for field, text in held.items():
+                    click.echo(f"{field} = {_toml(text)}")
+            click.echo()
+
+
+def _toml(value: Any) -> str:
+    """A text, a list or a table of texts as TOML writes it."""
+    match value:
+        case list():
+            return "[" + "".join(f"\n  {_toml(one)}," for one in value) + "\n]"
+        case dict():
+            return "{ " + ", ".join(f"{json.dumps(key)} = {_toml(one)}" for key, one in value.items()) + " }"
+        case _:
+            return json.dumps(value, ensure_ascii=False)
 
 
 @main.group()

@@ -25,6 +25,7 @@ from service.model.units import UnitTable
 from service.model.visit import SetAside, Visit
 from service.ruleset.lint import edges
 from service.wire.request import EvaluationRequest, ProjectionRequest
+from service.wire.speech import Speech, speeches
 
 
 class Prepared(msgspec.Struct, frozen=True):
@@ -35,6 +36,7 @@ class Prepared(msgspec.Struct, frozen=True):
     bench: judge.Bench
     reasoner: reason.Reasoner
     explainer: explain.Explainer
+    languages: Mapping[str, Speech]
 
 
 class Rulebook(msgspec.Struct, frozen=True):
@@ -56,7 +58,14 @@ def prepare(rules: Ruleset) -> Prepared:
     RulesetRefused : a unit definition is not a unit of its dimension, or the rules do not make a graph
     """
     units = normalise.build_unit_table(rules)
-    return Prepared(rules, units, judge.prepare(rules, units), reason.Reasoner(edges(rules)), explain.Explainer(rules))
+    return Prepared(
+        rules,
+        units,
+        judge.prepare(rules, units),
+        reason.Reasoner(edges(rules)),
+        explain.Explainer(rules),
+        speeches(rules),
+    )
 
 
 def load(*folders: Path) -> Rulebook:

@@ -20,6 +20,7 @@ from service.model.evaluation import SEVERITIES
 from service.model.ruleset import Ruleset
 from service.model.units import UnitTable
 from service.wire import response
+from service.wire.speech import ENGLISH, Speech
 
 MOST_CAUSES = 4
 """Causes shown for a finding; the answer as JSON has them all."""
@@ -31,10 +32,16 @@ T = TypeVar("T", response.FindingView, response.QuantityView, response.NotJudged
 
 
 def printout(
-    answer: response.EvaluationResult, rules: Ruleset, units: UnitTable, *, width: int = 100, colour: bool = False
+    answer: response.EvaluationResult,
+    rules: Ruleset,
+    units: UnitTable,
+    speech: Speech = ENGLISH,
+    *,
+    width: int = 100,
+    colour: bool = False,
 ) -> str:
-    """The answer as lines of at most `width` columns, where its longest word allows."""
-    page = _Page(answer, rules, units, width, colour)
+    """The answer as lines of at most `width` columns, where its longest word allows; `speech` is its language."""
+    page = _Page(answer, rules, units, speech, width, colour)
     page.heading()
     page.findings()
     page.cautions()
@@ -42,8 +49,10 @@ def printout(
     page.not_judged()
     page.next_readings()
     page.set_aside()
-    page.section("Please note")
+    page.section(speech.say("Please note"))
     page.lines(answer.disclaimer)
+    if answer.translation_note:
+        page.lines(answer.translation_note)
     return page.text()
 
 
@@ -52,14 +61,14 @@ def printable(text: str) -> str:
     return _CONTROL.sub(" ", text)
 
 
-def context_words(context: response.ContextView) -> str:
+def context_words(context: response.ContextView, speech: Speech = ENGLISH) -> str:
     """An operating state and a part of the house, `cooling, speed high, upstairs`."""
-    parts = ["state not named" if context.state == "unspecified" else context.state]
     mode = (context.mode or "").replace("_", " ")
+    parts = [speech.say("state not named" if context.state == "unspecified" else context.state)]
     if mode and mode != context.state:
-        parts.append(mode)
+        parts.append(speech.say(mode))
     if context.speed_setting:
-        parts.append(f"speed {context.speed_setting}")
+        parts.append(speech.fill("speed {setting}", setting=context.speed_setting))
     if context.area:
         parts.append(context.area)
     return ", ".join(parts)
@@ -67,10 +76,18 @@ def context_words(context: response.ContextView) -> str:
 
 class _Page:
     def __init__(
-        self, answer: response.EvaluationResult, rules: Ruleset, units: UnitTable, width: int, colour: bool
+        self,
+        answer: response.EvaluationResult,
+        rules: Ruleset,
+        units: UnitTable,
+        speech: Speech,
+        width: int,
+        colour: bool,
     ) -> None:
         self.answer = answer
         self.rules = rules
+        self.speech = speech
+        self.say = speech.say
         self.units = units
         self.file = io.StringIO()
         self.console = Console(
@@ -93,16 +110,18 @@ class _Page:
     def heading(self) -> None:
         answer = self.answer
         self.console.print(Text("AIRSIDE FINDINGS", style="bold"))
-        facts = [f"rules {answer.ruleset.version} ({answer.ruleset.digest[:12]})"]
+        rules = f"{answer.ruleset.version} ({answer.ruleset.digest[:12]})"
+        facts = [self.speech.fill("rules {version}", version=rules)]
         if answer.visited_at:
-            facts.insert(0, f"visit of {answer.visited_at.isoformat(sep=' ', timespec='minutes')}")
+            time = answer.visited_at.isoformat(sep=" ", timespec="minutes")
+            facts.insert(0, self.speech.fill("visit of {time}", time=time))
         for word, reference in (
             ("site", answer.site_reference),
             ("equipment", answer.equipment_reference),
             ("job", answer.job_reference),
         ):
             if reference:
-                facts.append(f"{word} {reference}")
+                facts.append(f"{self.say(word)} {reference}")
         self.lines("; ".join(facts))
 
     def findings(self) -> None:
@@ -110,12 +129,14 @@ class _Page:
         for finding in self.answer.findings:
             groups.setdefault((finding.severity, finding.code), []).append(finding)
         counts = {name: sum(severity == name for severity, _ in groups) for name in reversed(SEVERITIES)}
-        listed = ", ".join(f"{severity} {count}" for severity, count in counts.items() if count)
-        self.section(f"Findings: {listed or 'none'}")
+        listed = ", ".join(f"{self.say(severity)} {count}" for severity, count in counts.items() if count)
+        self.section(f"{self.say('Findings')}: {listed or self.say('none')}")
         if not groups:
             self.lines(
-                f"Nothing was found in what could be judged. Points that could not be judged, listed below: "
-                f"{len(self.answer.not_judged)}."
+                self.speech.fill(
+                    "Nothing was found in what could be judged. Points not judged, listed below: {count}.",
+                    count=str(len(self.answer.not_judged)),
+                )
             )
         for number, group in enumerate(groups.values(), start=1):
             self.finding(number, group)
@@ -124,43 +145,57 @@ class _Page:
         """One finding, under however many operating states it was made."""
         first = group[0]
         title = Text(f"{number}. ")
-        title.append(first.severity.upper(), _STYLES[first.severity])
+        title.append(self.say(first.severity).upper(), _STYLES[first.severity])
         title.append(f"  {printable(first.title)}", "bold")
         self.console.print()
         self.console.print(title)
-        rows = [("Seen" if at == 0 else "", self.seen(finding)) for at, finding in enumerate(group)]
-        rows.append(("Matters", first.why_it_matters))
-        rows.append(("Do", first.what_to_do))
+        rows = [(self.say("Seen") if at == 0 else "", self.seen(finding)) for at, finding in enumerate(group)]
+        rows.append((self.say("Matters"), first.why_it_matters))
+        rows.append((self.say("Do"), first.what_to_do))
         for at, cause in enumerate(_causes(group)):
-            rows.append(("Causes" if at == 0 else "", f"{cause.title}. {cause.remedy}"))
+            rows.append((self.say("Causes") if at == 0 else "", f"{cause.title}. {cause.remedy}"))
         alarms = list(dict.fromkeys(alarm for finding in group for alarm in finding.known_false_alarms))
-        rows += [("Unless" if at == 0 else "", alarm) for at, alarm in enumerate(alarms)]
+        rows += [(self.say("Unless") if at == 0 else "", alarm) for at, alarm in enumerate(alarms)]
         cautions = dict.fromkeys(code for finding in group for code in finding.cautions)
         if cautions:
-            rows.append(("Cautions", ", ".join(self.caution_marks.get(code, code) for code in cautions) + " below"))
+            marks = ", ".join(self.caution_marks.get(code, code) for code in cautions)
+            rows.append((self.say("Cautions"), self.speech.fill("{marks} below", marks=marks)))
         self.pairs(rows)
 
     def seen(self, finding: response.FindingView) -> str:
-        where = context_words(finding.context)
-        certainty = "" if not isinstance(finding.certainty, float) else f" Certainty {_percent(finding.certainty)}."
-        return f"[{where}] {finding.summary}{certainty}"
+        said = f"[{self.context(finding.context)}] {finding.summary}"
+        if isinstance(finding.certainty, float):
+            said += " " + self.speech.fill("Certainty {percent}.", percent=self.percent(finding.certainty))
+        return said
+
+    def context(self, context: response.ContextView) -> str:
+        return context_words(context, self.speech)
+
+    def percent(self, probability: float) -> str:
+        """A probability in words, never rounded up to certainty."""
+        if probability > 0.999:
+            return self.speech.fill("above {percent}", percent="99.9\N{NO-BREAK SPACE}%")
+        return f"{100.0 * probability:.1f}\N{NO-BREAK SPACE}%"
 
     def cautions(self) -> None:
         if not self.answer.cautions:
             return
-        self.section("Cautions")
+        self.section(self.say("Cautions"))
         self.pairs(
             [
-                (self.caution_marks[c.code], f"{c.text} (Rests on: {c.rests_on.rstrip('.')}.)")
+                (
+                    self.caution_marks[c.code],
+                    f"{c.text} " + self.speech.fill("(Rests on: {basis}.)", basis=c.rests_on.rstrip(".")),
+                )
                 for c in self.answer.cautions
             ]
         )
 
     def quantities(self) -> None:
-        self.section("Quantities, with expanded uncertainty (coverage factor 2)")
+        self.section(self.say("Quantities, with expanded uncertainty (coverage factor 2)"))
         if not self.answer.quantities:
-            self.lines("None could be worked out.")
-        for where, quantities in _by_context(self.answer.quantities):
+            self.lines(self.say("None could be worked out."))
+        for where, quantities in _by_context(self.answer.quantities, self.speech):
             self.where(where)
             table = Table.grid(padding=(0, 2), expand=False)
             table.add_column(ratio=5)
@@ -168,7 +203,9 @@ class _Page:
             table.add_column(justify="left", no_wrap=True)
             table.add_column(ratio=5)
             for quantity in quantities:
-                subject = f" ({quantity.subject.replace('|', ' to ').replace('_', ' ')})" if quantity.subject else ""
+                between = f" {self.say('to')} "
+                words = quantity.subject.replace("|", between).replace("_", " ") if quantity.subject else ""
+                subject = f" ({words})" if words else ""
                 value, rest = self.number(quantity)
                 table.add_row(*(Text(printable(t)) for t in (quantity.title + subject, value, rest, quantity.method)))
             self.console.print(Padding(table, (0, 0, 0, 2)))
@@ -188,28 +225,28 @@ class _Page:
 
     def not_judged(self) -> None:
         entries = self.answer.not_judged
-        self.section(f"Not judged: {len(entries) or 'nothing'}")
-        for where, listed in _by_context(entries):
+        self.section(f"{self.say('Not judged')}: {len(entries) or self.say('nothing')}")
+        for where, listed in _by_context(entries, self.speech):
             self.where(where)
             self.items(f"{entry.title}: {entry.detail}" for entry in listed)
 
     def next_readings(self) -> None:
         if not self.answer.next_readings:
             return
-        self.section("Next readings, most useful first")
-        for where, listed in _by_context(self.answer.next_readings):
+        self.section(self.say("Next readings, most useful first"))
+        for where, listed in _by_context(self.answer.next_readings, self.speech):
             self.where(where)
             rows = []
             for number, entry in enumerate(listed, start=1):
                 marks = ", ".join(self.caution_marks.get(code, code) for code in entry.cautions)
-                points = f"{len(entry.settles)} point{'s' if len(entry.settles) != 1 else ''}"
-                caution = f" Cautions {marks}." if marks else ""
-                rows.append((f"{number}.", f"{entry.title}. Bears on {points}.{caution}"))
+                points = self.speech.fill("Points it bears on: {count}.", count=str(len(entry.settles)))
+                caution = " " + self.speech.fill("Cautions {marks}.", marks=marks) if marks else ""
+                rows.append((f"{number}.", f"{entry.title}. {points}{caution}"))
             self.pairs(rows, narrow=True)
 
     def set_aside(self) -> None:
         entries = self.answer.set_aside
-        self.section(f"Set aside: {len(entries) or 'nothing'}")
+        self.section(f"{self.say('Set aside')}: {len(entries) or self.say('nothing')}")
         self.items(f"{entry.pointer}: {entry.detail} {entry.remedy}" for entry in entries)
 
     # Ways to print ---------------------------------------------------------------------------------------------
@@ -248,15 +285,8 @@ def _causes(group: Sequence[response.FindingView]) -> list[response.CauseView]:
     return sorted(best.values(), key=lambda cause: cause.rank)[:MOST_CAUSES]
 
 
-def _percent(probability: float) -> str:
-    """A probability in words, never rounded up to certainty."""
-    if probability > 0.999:
-        return "above 99.9\N{NO-BREAK SPACE}%"
-    return f"{100.0 * probability:.1f}\N{NO-BREAK SPACE}%"
-
-
-def _by_context(entries: Iterable[T]) -> list[tuple[str, list[T]]]:
+def _by_context(entries: Iterable[T], speech: Speech) -> list[tuple[str, list[T]]]:
     groups: dict[str, list[T]] = {}
     for entry in entries:
-        groups.setdefault(context_words(entry.context), []).append(entry)
+        groups.setdefault(context_words(entry.context, speech), []).append(entry)
     return list(groups.items())

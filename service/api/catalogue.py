@@ -7,7 +7,7 @@ from litestar import Response, Router, get
 from litestar.handlers import HTTPRouteHandler
 from litestar.params import PathParameter
 
-from service.api.exchange import AnyRequest, answer_unless_held, negotiated, serving
+from service.api.exchange import AnyRequest, answer_unless_held, language, negotiated, serving, spoken
 from service.api.problems import ProblemRaised
 from service.model.ruleset import Ruleset
 from service.wire import catalogue as view
@@ -22,6 +22,8 @@ from service.wire.response import (
     TermList,
 )
 
+WORDED = {"spoken": True}
+
 Version = Annotated[str, PathParameter(description="Version of an installed ruleset.")]
 RuleId = Annotated[str, PathParameter(description="Id of a rule, as the ruleset lists it.")]
 
@@ -32,35 +34,36 @@ async def list_rulesets(request: AnyRequest) -> Response[RulesetList]:
     another."""
     rulebook = serving(request).rulebook
     installed = [prepared.ruleset for prepared in rulebook.versions.values()]
-    return answer_unless_held(request, view.ruleset_list(installed, _current(request).release.version))
+    return answer_unless_held(request, view.ruleset_list(installed, _current(request)))
 
 
-@get("/{version:str}", operation_id="get_ruleset", summary="Read one version of the rules")
+@get("/{version:str}", operation_id="get_ruleset", summary="Read one version of the rules", opt=WORDED)
 async def get_ruleset(request: AnyRequest, version: Version) -> Response[RulesetView]:
     """Reads one version of the rules with the list of its rules."""
-    return answer_unless_held(
-        request, view.ruleset_view(_installed(request, version), _current(request).release.version)
-    )
+    ruleset, headers = _installed(request, version)
+    return answer_unless_held(request, view.ruleset_view(ruleset, _current(request)), headers=headers)
 
 
-@get("/{version:str}/rules/{rule_id:str}", operation_id="get_rule", summary="Read one rule")
+@get("/{version:str}/rules/{rule_id:str}", operation_id="get_rule", summary="Read one rule", opt=WORDED)
 async def get_rule(request: AnyRequest, version: Version, rule_id: RuleId) -> Response[RuleView]:
     """Reads one rule: when it fires, what it says, what it rests on, when it is wrong."""
-    ruleset = _installed(request, version)
+    ruleset, headers = _installed(request, version)
     if rule_id not in ruleset.diagnoses:
         raise ProblemRaised("not_found", "this version of the rules has no rule of that id")
-    return answer_unless_held(request, view.rule_view(ruleset, ruleset.diagnoses[rule_id]))
+    return answer_unless_held(request, view.rule_view(ruleset, ruleset.diagnoses[rule_id]), headers=headers)
 
 
-def _current(request: AnyRequest) -> Ruleset:
-    return serving(request).rulebook.current.ruleset
+def _current(request: AnyRequest) -> str:
+    return serving(request).rulebook.current.ruleset.release.version
 
 
-def _installed(request: AnyRequest, version: str) -> Ruleset:
+def _installed(request: AnyRequest, version: str) -> tuple[Ruleset, dict[str, str]]:
+    """A version of the rules, its words in the language asked for, and the header fields that say so."""
     prepared = serving(request).rulebook.versions.get(version)
     if prepared is None:
         raise ProblemRaised("not_found", "this version of the rules is not installed")
-    return prepared.ruleset
+    speech = language(request, prepared)
+    return speech.ruleset or prepared.ruleset, spoken(speech)
 
 
 def _listing(
@@ -69,10 +72,11 @@ def _listing(
     """A read of one part of the current vocabulary."""
 
     async def read(request: AnyRequest) -> Response[Any]:
-        return answer_unless_held(request, render(_current(request)))
+        ruleset, headers = _installed(request, _current(request))
+        return answer_unless_held(request, render(ruleset), headers=headers)
 
     read.__annotations__["return"] = Response[answered]  # type: ignore[valid-type]
-    return get(f"/{name}", operation_id=f"list_{name}", summary=summary, description=description)(read)
+    return get(f"/{name}", operation_id=f"list_{name}", summary=summary, description=description, opt=WORDED)(read)
 
 
 RULESETS = Router(

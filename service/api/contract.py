@@ -45,6 +45,7 @@ DESCRIPTION = inspect.cleandoc(
     - Optional fields are left out, never null. Unknown fields and query parameters are refused.
     - Every error is `application/problem+json`, with every fault of a request at once; `/problems` describes each.
     - `X-Request-Id` (1 to 64 letters, digits, `.`, `_`, `-`) and `traceparent` are taken over and echoed.
+    - Words come in the language asked for by `Accept-Language`, where the rules speak it; problems are in English.
     - Reads carry an `ETag`; send it as `If-None-Match` to be answered 304 while nothing has changed.
     - Within v1, fields and values may be added and restrictions relaxed. Nothing is tightened or renamed: take no
       list of values in an answer to be closed, but for `severity`.
@@ -84,6 +85,16 @@ _EXTRA_HEADERS = {
     "scope_missing": {"WWW-Authenticate": ("The scope that is needed (RFC 6750, 3).", True)},
     "method_not_allowed": {"Allow": ("The methods that the address has.", True)},
     "database_unavailable": {"Retry-After": ("Seconds after which to try again.", True)},
+}
+
+_ACCEPT_LANGUAGE: dict[str, Any] = {
+    "name": "Accept-Language",
+    "in": "header",
+    "required": False,
+    "description": "Languages that the reader prefers (RFC 9110, 12.5.4). Words come in the best of those that the "
+    "rules speak, English otherwise; names, codes and problems stay as they are.",
+    "schema": {"type": "string"},
+    "example": "es-MX, es;q=0.9, en;q=0.5",
 }
 
 _LINKS: dict[str, dict[str, Any]] = {
@@ -189,6 +200,8 @@ def _complete(operation: dict[str, Any], handler: HTTPRouteHandler, answered: ty
         parameter.pop("allowReserved", None)
     if "query" in options:
         operation["parameters"] = [*operation.get("parameters", []), *_query(options["query"])]
+    if "spoken" in options:
+        operation["parameters"] = [*operation.get("parameters", []), _ACCEPT_LANGUAGE]
     if "body" in options:
         operation["requestBody"] = {
             "required": True,
@@ -207,6 +220,9 @@ def _complete(operation: dict[str, Any], handler: HTTPRouteHandler, answered: ty
         headers["ETag"] = ("Entity tag of this answer.", True)
     if status == "201":
         headers["Location"] = ("Address of the kept evaluation.", True)
+    if "spoken" in options:
+        headers["Content-Language"] = ("Language of the words in the answer.", True)
+        headers["Vary"] = ("What else the answer depends on.", True)
     if name == "list_evaluations":
         headers["Link"] = ('Address of the next page, `rel="next"` (RFC 8288); absent on the last.', False)
     success = {

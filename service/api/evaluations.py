@@ -10,7 +10,16 @@ from litestar import Response, Router, get, post
 from litestar.params import PathParameter
 
 from service.api.access import authorised
-from service.api.exchange import AnyRequest, answer, answer_unless_held, negotiated, read_body, serving
+from service.api.exchange import (
+    AnyRequest,
+    answer,
+    answer_unless_held,
+    language,
+    negotiated,
+    read_body,
+    serving,
+    spoken,
+)
 from service.api.problems import ProblemRaised
 from service.model.evaluation import Evaluation
 from service.model.record import EvaluationFilter, EvaluationSummary, StoredEvaluation
@@ -39,7 +48,7 @@ _kept_encoder = msgspec.json.Encoder()
     "/",
     operation_id="create_evaluation",
     summary="Judge a visit and keep the evaluation",
-    opt={"scope": "evaluations:write", "body": EvaluationRequest},
+    opt={"scope": "evaluations:write", "body": EvaluationRequest, "spoken": True},
 )
 async def create_evaluation(request: AnyRequest) -> Response[KeptEvaluation]:
     """Judges one visit and keeps the request, the evaluation and the version of the rules that judged it.
@@ -51,6 +60,7 @@ async def create_evaluation(request: AnyRequest) -> Response[KeptEvaluation]:
     body, visit, prepared = await _read_visit(request)
     evaluation = evaluate(visit, prepared)
     units = _units(visit.units, request)
+    speech = language(request, prepared)
     state = request.scope["state"]
     kept = StoredEvaluation(
         evaluation_id=new_evaluation_id(),
@@ -71,9 +81,9 @@ async def create_evaluation(request: AnyRequest) -> Response[KeptEvaluation]:
     view = KeptEvaluation(
         id=kept.evaluation_id,
         created_at=kept.created_at,
-        result=result(evaluation, prepared.ruleset, prepared.units, units),
+        result=result(evaluation, prepared.ruleset, prepared.units, units, speech),
     )
-    created = answer(view, status=201, headers={"location": f"/v1/evaluations/{kept.evaluation_id}"})
+    created = answer(view, status=201, headers={"location": f"/v1/evaluations/{kept.evaluation_id}", **spoken(speech)})
     await at_hand.store.keep(request.user.tenant_id, kept)
     return created
 
@@ -83,7 +93,7 @@ async def create_evaluation(request: AnyRequest) -> Response[KeptEvaluation]:
     operation_id="preview_evaluation",
     summary="Judge a visit and keep nothing",
     status_code=200,
-    opt={"scope": "evaluations:write", "body": EvaluationRequest, "through_outage": True},
+    opt={"scope": "evaluations:write", "body": EvaluationRequest, "through_outage": True, "spoken": True},
 )
 async def preview_evaluation(request: AnyRequest) -> Response[EvaluationResult]:
     """Judges one visit and keeps nothing.
@@ -93,7 +103,9 @@ async def preview_evaluation(request: AnyRequest) -> Response[EvaluationResult]:
     """
     _, visit, prepared = await _read_visit(request)
     evaluation = evaluate(visit, prepared)
-    return answer(result(evaluation, prepared.ruleset, prepared.units, _units(visit.units, request)))
+    speech = language(request, prepared)
+    view = result(evaluation, prepared.ruleset, prepared.units, _units(visit.units, request), speech)
+    return answer(view, headers=spoken(speech))
 
 
 @get(
@@ -135,37 +147,39 @@ async def list_evaluations(request: AnyRequest) -> Response[EvaluationPage]:
     "/{evaluation_id:uuid}",
     operation_id="get_evaluation",
     summary="Read a kept evaluation",
-    opt={"scope": "evaluations:read", "query": ReadQuery, "pinned": True},
+    opt={"scope": "evaluations:read", "query": ReadQuery, "pinned": True, "spoken": True},
 )
 async def get_evaluation(request: AnyRequest, evaluation_id: EvaluationId) -> Response[KeptEvaluation]:
-    """Reads one kept evaluation as it was judged, in either unit system."""
+    """Reads one kept evaluation as it was judged, in either unit system and any language of its rules."""
     query = decode_query(request.scope["query_string"], ReadQuery)
     stored, evaluation, prepared = await _fetch(request, evaluation_id)
+    speech = language(request, prepared)
     view = KeptEvaluation(
         id=stored.evaluation_id,
         created_at=stored.created_at,
-        result=result(evaluation, prepared.ruleset, prepared.units, query.units or stored.units),
+        result=result(evaluation, prepared.ruleset, prepared.units, query.units or stored.units, speech),
     )
-    return answer_unless_held(request, view)
+    return answer_unless_held(request, view, headers=spoken(speech))
 
 
 @get(
     "/{evaluation_id:uuid}/trace",
     operation_id="get_evaluation_trace",
     summary="Read how a kept evaluation came about",
-    opt={"scope": "evaluations:read", "query": ReadQuery, "pinned": True},
+    opt={"scope": "evaluations:read", "query": ReadQuery, "pinned": True, "spoken": True},
 )
 async def get_evaluation_trace(request: AnyRequest, evaluation_id: EvaluationId) -> Response[KeptTrace]:
     """Reads how each number and each finding came about, with the request as it was received."""
     query = decode_query(request.scope["query_string"], ReadQuery)
     stored, evaluation, prepared = await _fetch(request, evaluation_id)
     visit = _request_decoder.decode(stored.request)
+    speech = language(request, prepared)
     view = KeptTrace(
         id=stored.evaluation_id,
         created_at=stored.created_at,
-        trace=trace(evaluation, prepared.ruleset, prepared.units, visit, query.units or stored.units),
+        trace=trace(evaluation, prepared.ruleset, prepared.units, visit, query.units or stored.units, speech),
     )
-    return answer_unless_held(request, view)
+    return answer_unless_held(request, view, headers=spoken(speech))
 
 
 async def _read_visit(request: AnyRequest) -> tuple[bytes, EvaluationRequest, Prepared]:

@@ -16,11 +16,12 @@ from litestar.handlers import BaseRouteHandler
 from service.api.access import KeyRing
 from service.api.problems import ProblemRaised
 from service.model.record import Tenant
-from service.pipeline import Rulebook
+from service.pipeline import Prepared, Rulebook
 from service.settings import Settings
 from service.store.evaluations import Store
 from service.wire.decode import RequestDecoder
 from service.wire.query import NoQuery, decode_query
+from service.wire.speech import Speech, preferred
 
 JSON = "application/json"
 REVALIDATE = "no-cache"
@@ -133,6 +134,16 @@ def _holds_null(value: object) -> bool:
     if isinstance(value, dict):
         return any(map(_holds_null, value.values()))
     return any(map(_holds_null, value)) if isinstance(value, list) else value is None
+
+
+def language(request: AnyRequest, prepared: Prepared) -> Speech:
+    """The language that the client asks for, among those of a version of the rules."""
+    return preferred(request.headers.get("accept-language", ""), prepared.languages)
+
+
+def spoken(speech: Speech) -> dict[str, str]:
+    """Header fields of an answer whose words are in a language."""
+    return {"content-language": speech.code, "vary": "Accept-Language"}
 
 
 def answer(body: Answered, *, status: int = 200, headers: Mapping[str, str] | None = None) -> Response[Answered]:

@@ -6,7 +6,7 @@ Only `service.ruleset` builds them. A `Ruleset` is immutable; every later stage 
 from __future__ import annotations
 
 import datetime
-from typing import Literal
+from typing import Any, Literal
 
 import msgspec
 
@@ -306,8 +306,38 @@ class Release(Record, frozen=True, kw_only=True):
     fan_out_limit: int
 
 
+# languages/<code>/ ----------------------------------------------------------------------------------------------
+
+
+class LanguageFacts(Record, frozen=True, kw_only=True):
+    """`language.toml`: which language this is and how far its words may be relied on.
+
+    `draft` words are not offered to clients and may be incomplete; `complete` ones must cover every record.
+    `note` is shown with every answer in this language, in this language.
+    """
+
+    title: str
+    status: Literal["draft", "complete"]
+    note: str
+
+
+class Language(msgspec.Struct, frozen=True):
+    """The words of a ruleset in one further language.
+
+    Attributes:
+        facts: title, status and note.
+        entries: kind of record -> id -> `of` (digest of the words translated) and the translated word fields, in the
+            shape they have in the record.
+        phrases: sentences of the service itself, translated; `{name}` stands for what differs from case to case.
+    """
+
+    facts: LanguageFacts
+    entries: dict[str, dict[str, dict[str, Any]]]
+    phrases: dict[str, str]
+
+
 class Ruleset(msgspec.Struct, frozen=True):
-    """Everything under one version of `rules/`, by id."""
+    """Everything under one version of `rules/`, by id. `languages` by BCP 47 code; English is the original."""
 
     release: Release
     digest: str
@@ -327,6 +357,7 @@ class Ruleset(msgspec.Struct, frozen=True):
     cautions: dict[str, Caution]
     procedures: dict[str, Procedure]
     changes: dict[str, ChangeKind] = {}
+    languages: dict[str, Language] = {}
 
 
 # cases/<topic>/<rule>.toml ---------------------------------------------------------------------------------------

@@ -79,10 +79,10 @@ class UnitTable(msgspec.Struct, frozen=True):
             number = f"less than {10.0**-decimals:.{decimals}f}"
         return f"{number}{_space(scale.symbol)}{scale.symbol}"
 
-    def range_words(self, dimension: str, low: float, high: float, system: UnitSystem) -> str:
-        """Two SI values in words, the unit said once: `0.5 to 2.0 times`."""
+    def range_words(self, dimension: str, low: float, high: float, system: UnitSystem) -> tuple[str, str]:
+        """Two SI values in words, the unit said with the second only: `0.5`, `2.0 times`."""
         first, symbol = self.words(dimension, low, system), self.display[dimension][system].scale.symbol
-        return f"{first.removesuffix(symbol).rstrip()} to {self.words(dimension, high, system)}"
+        return first.removesuffix(symbol).rstrip(), self.words(dimension, high, system)
 
 
 LARGE = 1e4

@@ -10,6 +10,7 @@ from service.model.evaluation import VerdictToken
 from service.model.reasoning import RuleEdge, fan_out, find_cycle
 from service.model.ruleset import CASE_KINDS, CaseFile, Diagnosis, Ruleset
 from service.model.visit import RATINGS
+from service.ruleset.languages import language_faults
 
 VERDICTS: tuple[str, ...] = get_args(VerdictToken)
 VALUED = ("above", "within", "below", "undecided", "implausible")
@@ -31,6 +32,7 @@ def lint(ruleset: Ruleset) -> list[str]:
         *_graph(ruleset),
         *_causes(ruleset),
         *_cautions_and_procedures(ruleset),
+        *(fault for code, words in ruleset.languages.items() for fault in language_faults(ruleset, code, words)),
     ]
 
 

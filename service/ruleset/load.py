@@ -22,6 +22,8 @@ from service.model.ruleset import (
     Dimension,
     ElementKind,
     Instrument,
+    Language,
+    LanguageFacts,
     Observation,
     Place,
     Procedure,
@@ -31,6 +33,7 @@ from service.model.ruleset import (
     Source,
     StationName,
 )
+from service.ruleset.languages import WORDS
 from service.ruleset.lint import lint
 
 T = TypeVar("T")
@@ -131,10 +134,38 @@ def read_ruleset(root: Path) -> tuple[Ruleset | None, list[str]]:
         "cautions": folder.files("cautions/*.toml", Caution),
         "procedures": folder.files("procedures/*.toml", Procedure),
     }
+    digest = folder.digest.hexdigest()  # translations judge nothing, so the digest is that of the rest
+    languages = _languages(folder)
     if release is None or folder.faults:
         return None, folder.faults
-    ruleset = Ruleset(release=release, digest=folder.digest.hexdigest(), **parts)  # type: ignore[arg-type]
+    ruleset = Ruleset(release=release, digest=digest, languages=languages, **parts)  # type: ignore[arg-type]
     return ruleset, lint(ruleset)
+
+
+def _languages(folder: _Folder) -> dict[str, Language]:
+    """Every folder under `languages/`, by its name."""
+    found: dict[str, Language] = {}
+    for path in sorted(folder.root.glob("languages/*/language.toml")):
+        code = path.parent.name
+        name = path.relative_to(folder.root).as_posix()
+        facts = folder.convert(name, folder.document(path), LanguageFacts)
+        entries = {
+            kind: {
+                **folder.table(f"languages/{code}/{kind}.toml", dict[str, Any]),
+                **folder.table(f"languages/{code}/{kind}/*.toml", dict[str, Any]),
+            }
+            for kind in WORDS
+        }
+        known = {f"{kind}.toml" for kind in WORDS} | {"language.toml", "phrases.toml"}
+        folder.faults += [
+            f"{other.relative_to(folder.root).as_posix()}: no kind of record with words has this name"
+            for other in sorted(path.parent.iterdir())
+            if other.name not in known and other.name not in WORDS
+        ]
+        phrases = folder.table(f"languages/{code}/phrases.toml", str)
+        if facts is not None:
+            found[code] = Language(facts, entries, phrases)
+    return found
 
 
 def read_cases(root: Path) -> tuple[dict[str, CaseFile], list[str]]:

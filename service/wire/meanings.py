@@ -56,6 +56,8 @@ MEANINGS: dict[str, str] = {
     "Problem.detail": "This occurrence, in words, without repeating what was sent.",
     "digest": "SHA-256 of the files of the ruleset, hexadecimal.",
     "dimension": "The kind of number, as `/v1/vocabulary/units` lists it.",
+    "language": "BCP 47 code of the language that the words are in.",
+    "translation_note": "What to know of the translation, in its language; absent in the original English.",
     "disclaimer": "What the result is not; show it wherever findings are shown.",
     "display_ip": "Unit code that answers use in `ip`.",
     "display_si": "Unit code that answers use in `si`.",

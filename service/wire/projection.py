@@ -9,29 +9,36 @@ from service.model.ruleset import Ruleset
 from service.model.units import UnitSystem, UnitTable
 from service.wire import response as out
 from service.wire.render import COVERAGE_FACTOR, DISCLAIMER
+from service.wire.speech import ENGLISH, Speech
 
 
-def projections(found: Projections, rules: Ruleset, units: UnitTable, system: UnitSystem) -> out.ProjectionResult:
-    """The projections as clients read them."""
-    writer = _Writer(rules, units, system)
+def projections(
+    found: Projections, rules: Ruleset, units: UnitTable, system: UnitSystem, speech: Speech = ENGLISH
+) -> out.ProjectionResult:
+    """The projections as clients read them, in a unit system and a language."""
+    say = speech.say
+    writer = _Writer(rules, units, system, speech)
     return out.ProjectionResult(
         ruleset=out.RulesetReference(version=rules.release.version, digest=rules.digest),
         units=system,
         contexts=[writer.context(context) for context in found.contexts],
         cautions=[
-            out.CautionView(code=name, text=rules.cautions[name].text, rests_on=rules.cautions[name].rests_on)
+            out.CautionView(code=name, text=say(rules.cautions[name].text), rests_on=say(rules.cautions[name].rests_on))
             for name in found.cautions
         ],
         set_aside=[
-            out.SetAsideView(pointer=entry.pointer, code=entry.code, detail=entry.detail, remedy=entry.remedy)
+            out.SetAsideView(pointer=entry.pointer, code=entry.code, detail=say(entry.detail), remedy=say(entry.remedy))
             for entry in found.set_aside
         ],
-        disclaimer=DISCLAIMER,
+        disclaimer=say(DISCLAIMER),
+        language=speech.code,
+        translation_note=speech.note or UNSET,
     )
 
 
 class _Writer:
-    def __init__(self, rules: Ruleset, units: UnitTable, system: UnitSystem) -> None:
+    def __init__(self, rules: Ruleset, units: UnitTable, system: UnitSystem, speech: Speech) -> None:
+        self.say = speech.say
         self.rules = rules
         self.units = units
         self.system: UnitSystem = system
@@ -53,11 +60,15 @@ class _Writer:
         return out.ChangeView(
             changes=list(found.indices),
             kinds=list(found.kinds),
-            titles=[self.rules.changes[kind].title for kind in found.kinds],
+            titles=[self.say(self.rules.changes[kind].title) for kind in found.kinds],
             quantities=[self.quantity(entry) for entry in found.quantities],
-            notes=list(found.notes),
+            notes=[self.say(note) for note in found.notes],
             not_projected=[
-                out.NotProjectedView(quantity=entry.subject, reason=entry.reason, missing=list(entry.missing))
+                out.NotProjectedView(
+                    quantity=entry.subject,
+                    reason=self.say(entry.reason),
+                    missing=[self.say(text) for text in entry.missing],
+                )
                 for entry in found.not_projected
             ],
         )
@@ -74,7 +85,7 @@ class _Writer:
 
         return out.ProjectedView(
             name=found.name,
-            title=self.rules.quantities[found.name].title,
+            title=self.say(self.rules.quantities[found.name].title),
             before=value(found.before.value),
             expanded_uncertainty_before=spread(COVERAGE_FACTOR * found.before.uncertainty),
             after=value(found.after.value),

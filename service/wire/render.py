@@ -14,6 +14,7 @@ from service.model.units import UnitSystem, UnitTable
 from service.model.visit import SteadyReading
 from service.wire import response as out
 from service.wire.request import EvaluationRequest
+from service.wire.speech import ENGLISH, Speech
 
 DISCLAIMER = (
     "This is advice from readings, with its uncertainty stated; it declares no site, appliance or heat exchanger safe. "
@@ -21,17 +22,25 @@ DISCLAIMER = (
 )
 COVERAGE_FACTOR = 2.0
 PLACEHOLDER = re.compile(r"\{([a-z0-9_]+)(?::([a-z]+))?\}")
-VERDICT_WORDS = {
-    "above": "is above the limit of",
-    "below": "is below the limit of",
-    "undecided": "is too close to the limit to decide",
-    "implausible": "is outside what can be true of a house",
+
+
+VERDICT_PHRASES = {
+    "above": "{what} {value} is above the limit of {limit}.",
+    "below": "{what} {value} is below the limit of {limit}.",
+    "within": "{what} {value} is within the limits of {limit}.",
+    "undecided": "{what} {value} is too close to the limit to decide ({limit}).",
+    "implausible": "{what} {value} is outside what can be true of a house.",
 }
+NOT_ABOVE = "{what} {value} is not above the limit of {limit}."
+NOT_BELOW = "{what} {value} is not below the limit of {limit}."
 
 
-def result(evaluation: Evaluation, rules: Ruleset, units: UnitTable, system: UnitSystem) -> out.EvaluationResult:
-    """The evaluation as clients read it."""
-    writers = [_Writer(context, rules, units, system) for context in evaluation.contexts]
+def result(
+    evaluation: Evaluation, rules: Ruleset, units: UnitTable, system: UnitSystem, speech: Speech = ENGLISH
+) -> out.EvaluationResult:
+    """The evaluation as clients read it, in a unit system and a language."""
+    say = speech.say
+    writers = [_Writer(context, rules, units, system, speech) for context in evaluation.contexts]
     findings = [finding for writer in writers for finding in writer.findings()]
     findings.sort(key=lambda finding: -SEVERITIES.index(finding.severity))
     return out.EvaluationResult(
@@ -42,7 +51,9 @@ def result(evaluation: Evaluation, rules: Ruleset, units: UnitTable, system: Uni
         verdicts=[verdict for writer in writers for verdict in writer.verdicts()],
         not_judged=[entry for writer in writers for entry in writer.not_judged()],
         next_readings=[entry for writer in writers for entry in writer.next_readings()],
-        cautions=[out.CautionView(code=c.code, text=c.text, rests_on=c.rests_on) for c in evaluation.cautions],
+        cautions=[
+            out.CautionView(code=c.code, text=say(c.text), rests_on=say(c.rests_on)) for c in evaluation.cautions
+        ],
         sources=[
             out.SourceView(
                 key=s.key, title=s.title, kind=s.kind, publisher=s.publisher, edition=s.edition, checked=s.checked
@@ -50,10 +61,12 @@ def result(evaluation: Evaluation, rules: Ruleset, units: UnitTable, system: Uni
             for s in evaluation.sources
         ],
         set_aside=[
-            out.SetAsideView(pointer=entry.pointer, code=entry.code, detail=entry.detail, remedy=entry.remedy)
+            out.SetAsideView(pointer=entry.pointer, code=entry.code, detail=say(entry.detail), remedy=say(entry.remedy))
             for entry in evaluation.set_aside
         ],
-        disclaimer=DISCLAIMER,
+        disclaimer=say(DISCLAIMER),
+        language=speech.code,
+        translation_note=speech.note or UNSET,
         highest_severity=evaluation.highest_severity or UNSET,
         visited_at=evaluation.visited_at or UNSET,
         site_reference=evaluation.site_reference or UNSET,
@@ -63,10 +76,15 @@ def result(evaluation: Evaluation, rules: Ruleset, units: UnitTable, system: Uni
 
 
 def trace(
-    evaluation: Evaluation, rules: Ruleset, units: UnitTable, request: EvaluationRequest, system: UnitSystem
+    evaluation: Evaluation,
+    rules: Ruleset,
+    units: UnitTable,
+    request: EvaluationRequest,
+    system: UnitSystem,
+    speech: Speech = ENGLISH,
 ) -> out.EvaluationTrace:
     """How each number and each finding came about."""
-    writers = [_Writer(context, rules, units, system) for context in evaluation.contexts]
+    writers = [_Writer(context, rules, units, system, speech) for context in evaluation.contexts]
     return out.EvaluationTrace(
         ruleset=out.RulesetReference(version=evaluation.ruleset_version, digest=evaluation.ruleset_digest),
         request=request,
@@ -139,7 +157,11 @@ def _optional(number: float | None) -> float | UnsetType:
 class _Writer:
     """Writes one context."""
 
-    def __init__(self, context: ContextResult, rules: Ruleset, units: UnitTable, system: UnitSystem) -> None:
+    def __init__(
+        self, context: ContextResult, rules: Ruleset, units: UnitTable, system: UnitSystem, speech: Speech = ENGLISH
+    ) -> None:
+        self.speech = speech
+        self.say = speech.say
         self.context = context
         self.rules = rules
         self.units = units
@@ -172,21 +194,22 @@ class _Writer:
         return out.Value(value=_number(shown), unit=code)
 
     def words(self, name: str, number: float, uncertainty: float | None = None) -> str:
-        return self.units.words(self.rules.quantities[name].dimension, number, self.system, uncertainty)
+        shown = self.units.words(self.rules.quantities[name].dimension, number, self.system, uncertainty)
+        return self.say(shown) if shown.startswith("less than ") else shown
 
     def fill(self, text: str) -> str:
         """A text with its `{quantity}`, `{quantity:u}`, `{criterion:lower}` and `{criterion:upper}` filled in."""
-        return _one_stop(PLACEHOLDER.sub(self._placeholder, text))
+        return _one_stop(PLACEHOLDER.sub(self._placeholder, self.say(text)))
 
     def _placeholder(self, match: re.Match[str]) -> str:
         name, end = match.group(1), match.group(2)
         if end in ("lower", "upper"):
             verdict = self.by_criterion.get(name)
             limit = None if verdict is None else (verdict.lower if end == "lower" else verdict.upper)
-            return "its limit" if verdict is None or limit is None else self.words(verdict.quantity, limit)
+            return self.say("its limit") if verdict is None or limit is None else self.words(verdict.quantity, limit)
         quantity = self.by_name.get(name)
         if quantity is None:
-            return "not measured"
+            return self.say("not measured")
         return self.words(name, quantity.value, quantity.uncertainty if end == "u" else None)
 
     # Parts -----------------------------------------------------------------------------------------------------
@@ -195,12 +218,12 @@ class _Writer:
         return [
             out.QuantityView(
                 name=q.name,
-                title=self.rules.quantities[q.name].title,
+                title=self.say(self.rules.quantities[q.name].title),
                 context=self.where,
                 value=self.value(q.name, q.value),
                 expanded_uncertainty=self.spread(q.name, COVERAGE_FACTOR * q.uncertainty),
                 coverage_factor=COVERAGE_FACTOR,
-                method=q.method,
+                method=self.say(q.method),
                 subject=q.subject or UNSET,
             )
             for q in self.context.quantities
@@ -213,7 +236,7 @@ class _Writer:
                 context=self.where,
                 value=self.value(q.name, q.value),
                 standard_uncertainty=self.spread(q.name, q.uncertainty),
-                method=q.method,
+                method=self.say(q.method),
                 inputs=list(q.inputs),
                 error_terms=[
                     out.ErrorTermView(source=source, contribution=self.spread(q.name, term))
@@ -241,7 +264,7 @@ class _Writer:
             )
         return out.VerdictView(
             criterion=v.criterion,
-            title=self.rules.criteria[v.criterion].title,
+            title=self.say(self.rules.criteria[v.criterion].title),
             context=self.where,
             quantity=v.quantity,
             verdict=v.verdict,
@@ -275,42 +298,35 @@ class _Writer:
         """A token in words: a number against its limit, an observation, or another conclusion."""
         verdict = self.by_token.get(token)
         if verdict is not None:
-            title = self.rules.quantities[verdict.quantity].title
-            quantity = self._judged(verdict)
-            if verdict.verdict == "not_measured" or quantity is None:
-                return f"{title} was not measured."
-            shown = self.words(verdict.quantity, quantity.value, quantity.uncertainty)
-            return _one_stop(f"{title} {shown} {self._verdict_words(verdict)}.")
+            return self._verdict_words(verdict)
         observation = self.rules.observations.get(token)
         if observation is not None:
-            return observation.meaning
+            return self.say(observation.meaning)
         return self._conclusion_words(token)
 
     def _verdict_words(self, v: Verdict) -> str:
+        what = self.say(self.rules.quantities[v.quantity].title)
+        quantity = self._judged(v)
+        if v.verdict == "not_measured" or quantity is None:
+            return self.speech.fill("{what} was not measured.", what=what)
+        value = self.words(v.quantity, quantity.value, quantity.uncertainty)
         lower = None if v.lower is None else self.words(v.quantity, v.lower)
         upper = None if v.upper is None else self.words(v.quantity, v.upper)
-        both = ""
-        if v.lower is not None and v.upper is not None:
+        limit, phrase = upper or lower or "", VERDICT_PHRASES.get(v.verdict, VERDICT_PHRASES["implausible"])
+        if v.verdict == "below" and lower is not None:
+            limit = lower
+        elif v.verdict == "within" and (lower is None or upper is None):
+            phrase = NOT_ABOVE if lower is None else NOT_BELOW
+        elif v.verdict in ("within", "undecided") and v.lower is not None and v.upper is not None:
             dimension = self.rules.quantities[v.quantity].dimension
-            both = self.units.range_words(dimension, v.lower, v.upper, self.system)
-        match v.verdict:
-            case "above":
-                return f"{VERDICT_WORDS['above']} {upper}"
-            case "below":
-                return f"{VERDICT_WORDS['below']} {lower}"
-            case "within":
-                if both:
-                    return f"is within the limits of {both}"
-                return f"is not above the limit of {upper}" if lower is None else f"is not below the limit of {lower}"
-            case "undecided":
-                return f"{VERDICT_WORDS['undecided']} ({both or upper or lower})"
-            case _:
-                return VERDICT_WORDS["implausible"]
+            low, high = self.units.range_words(dimension, v.lower, v.upper, self.system)
+            limit = self.speech.fill("{low} to {high}", low=low, high=high)
+        return _one_stop(self.speech.fill(phrase, what=what, value=value, limit=limit))
 
     def _conclusion_words(self, token: str) -> str:
         wanted = token.removeprefix("conclusion:")
         titles = [rule.title for rule in self.rules.diagnoses.values() if (rule.concludes or rule.id) == wanted]
-        return f"It follows that: {titles[0]}." if titles else token
+        return self.speech.fill("It follows that: {what}.", what=self.say(titles[0])) if titles else token
 
     def findings(self) -> list[out.FindingView]:
         return [self._finding(finding) for finding in self.context.findings]
@@ -319,7 +335,7 @@ class _Writer:
         return out.FindingView(
             code=f.code,
             severity=f.severity,
-            title=f.title,
+            title=self.say(f.title),
             context=self.where,
             summary=self.fill(f.summary),
             why_it_matters=self.fill(f.why_it_matters),
@@ -330,8 +346,8 @@ class _Writer:
             causes=[
                 out.CauseView(
                     code=cause.cause,
-                    title=cause.title,
-                    remedy=cause.remedy,
+                    title=self.say(cause.title),
+                    remedy=self.say(cause.remedy),
                     rank=cause.rank,
                     score=cause.score,
                     evidence_for=[self.statement(token) for token in cause.evidence_for],
@@ -346,7 +362,7 @@ class _Writer:
             next_readings=list(f.next_readings),
             cautions=list(f.cautions),
             sources=list(f.sources),
-            known_false_alarms=list(f.known_false_alarms),
+            known_false_alarms=[self.say(text) for text in f.known_false_alarms],
         )
 
     def _evidence(self, token: str) -> out.EvidenceView:
@@ -362,12 +378,12 @@ class _Writer:
         return [
             out.NotJudgedView(
                 criterion=entry.criterion,
-                title=entry.title,
+                title=self.say(entry.title),
                 context=self.where,
                 quantity=entry.quantity,
                 reason=entry.reason,
-                detail=entry.detail,
-                missing=list(entry.missing),
+                detail=self.say(entry.detail),
+                missing=[self.say(text) for text in entry.missing],
                 procedures=list(entry.procedures),
             )
             for entry in self.context.not_judged
@@ -377,7 +393,7 @@ class _Writer:
         return [
             out.NextReadingView(
                 procedure=entry.procedure,
-                title=entry.title,
+                title=self.say(entry.title),
                 context=self.where,
                 settles=list(entry.settles),
                 station=entry.station or UNSET,

@@ -213,6 +213,8 @@ class EvaluationResult(Answer, frozen=True, kw_only=True):
     sources: list[SourceView]
     set_aside: list[SetAsideView]
     disclaimer: str
+    language: str
+    translation_note: str | msgspec.UnsetType = msgspec.UNSET
     highest_severity: Severity | msgspec.UnsetType = msgspec.UNSET
     visited_at: datetime.datetime | msgspec.UnsetType = msgspec.UNSET
     site_reference: str | msgspec.UnsetType = msgspec.UNSET
@@ -621,3 +623,5 @@ class ProjectionResult(Answer, frozen=True, kw_only=True):
     cautions: list[CautionView]
     set_aside: list[SetAsideView]
     disclaimer: str
+    language: str
+    translation_note: str | msgspec.UnsetType = msgspec.UNSET

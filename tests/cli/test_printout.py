@@ -67,7 +67,7 @@ def test_without_findings_it_does_not_read_as_health(answer: EvaluationResult, p
     silent = msgspec.structs.replace(answer, findings=[])
     text = " ".join(printout(silent, prepared.ruleset, prepared.units).split())
     assert "Findings: none" in text
-    assert f"could not be judged, listed below: {len(answer.not_judged)}." in text
+    assert f"Points not judged, listed below: {len(answer.not_judged)}." in text
     assert "declares no site, appliance or heat exchanger safe" in text
 
 
