@@ -141,6 +141,7 @@ def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:
         verdicts=tuple(verdicts),
         observations=tuple(sorted(sheet.observations)),
         findings=explained.findings,
+        causes=explained.causes,
         not_judged=explained.not_judged,
         next_readings=explained.next_readings,
         firings=tuple((firing.rule, firing.conclusion) for firing in firings),

@@ -28,7 +28,14 @@ MOST_CAUSES = 4
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]")
 _STYLES = {"hazard": "bold red", "fault": "bold magenta", "advisory": "bold yellow", "note": "bold cyan"}
 
-T = TypeVar("T", response.FindingView, response.QuantityView, response.NotJudgedView, response.NextReadingView)
+T = TypeVar(
+    "T",
+    response.FindingView,
+    response.SharedCauseView,
+    response.QuantityView,
+    response.NotJudgedView,
+    response.NextReadingView,
+)
 
 
 def printout(
@@ -44,6 +51,7 @@ def printout(
     page = _Page(answer, rules, units, speech, width, colour)
     page.heading()
     page.findings()
+    page.causes()
     page.cautions()
     page.quantities()
     page.not_judged()
@@ -153,7 +161,7 @@ class _Page:
         rows.append((self.say("Matters"), first.why_it_matters))
         rows.append((self.say("Do"), first.what_to_do))
         for at, cause in enumerate(_causes(group)):
-            rows.append((self.say("Causes") if at == 0 else "", f"{cause.title}. {cause.remedy}"))
+            rows.append((self.say("Causes") if at == 0 else "", f"{self.cause(cause)}. {cause.remedy}"))
         alarms = list(dict.fromkeys(alarm for finding in group for alarm in finding.known_false_alarms))
         rows += [(self.say("Unless") if at == 0 else "", alarm) for at, alarm in enumerate(alarms)]
         cautions = dict.fromkeys(code for finding in group for code in finding.cautions)
@@ -161,6 +169,28 @@ class _Page:
             marks = ", ".join(self.caution_marks.get(code, code) for code in cautions)
             rows.append((self.say("Cautions"), self.speech.fill("{marks} below", marks=marks)))
         self.pairs(rows)
+
+    def causes(self) -> None:
+        """The first cause of each context, and those that the readings cannot tell from it."""
+        first = [cause for cause in self.answer.causes if cause.rank == 1]
+        if not first:
+            return
+        self.section(self.say("What may be behind it"))
+        for where, listed in _by_context(first, self.speech):
+            self.where(where)
+            rows = []
+            for cause in listed:
+                explains = self.speech.fill("Findings it would explain: {count}.", count=str(len(cause.explains)))
+                text = f"{self.cause(cause)}. {explains}"
+                if isinstance(cause.separated_by, str):
+                    reading = self.say(self.rules.procedures[cause.separated_by].title)
+                    text += f" {self.speech.fill('Told apart best by: {reading}.', reading=reading)}"
+                rows.append(("-", text))
+            self.pairs(rows, narrow=True)
+
+    def cause(self, cause: response.CauseView) -> str:
+        """A cause with the word for its belief."""
+        return f"{cause.title} ({self.say(cause.word)})"
 
     def seen(self, finding: response.FindingView) -> str:
         said = f"[{self.context(finding.context)}] {finding.summary}"

@@ -1,36 +1,44 @@
 """One context's conclusions put into findings, with the words left open for their numbers.
 
-Causes are ranked by a count: one point for each expected token that holds, minus one for each that speaks against.
-A cause that a token rules out, or that needs a token which does not hold (a zone damper, a belt), is left out.
-Causes with equal counts share a rank: the readings cannot tell them apart. Among them what would bring most airflow
-comes first, where a projection can tell.
+Causes are ranked by belief (`service.explain.belief`), among those that a finding's rules name, and once more over
+all findings of the context: what is behind the most of them. A cause that a token rules out, or that needs a token
+which does not hold (a zone damper, a belt), is left out. Causes whose beliefs lie within the rules' tie ratio share a
+rank: the readings cannot tell them apart. Among them what would bring most airflow comes first, where a projection can
+tell, and each names the reading that would best tell it from the others.
 
-Next readings are ranked by what they would settle: a procedure counts three for each finding that asks for it, two
-for each token a cause still waits for, one for each criterion that could not be judged for want of it. At most five,
-none at a station that the air path does not have, none twice. A reading that was taken is asked for again only where
-a value it gives is undecided or implausible.
+Next readings are ordered by the bits they are expected to bring: information about the causes of the context, worth
+more where the cause explains something grave; open comparisons that they settle; findings whose rule asks for them.
+At most five, none at a station that the air path does not have, none twice. A reading that was taken is asked for
+again only where a value it gives is undecided or implausible, and is then worth less.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 
 import msgspec
 
+from service.explain.belief import Beliefs, Hypothesis, Known, information
 from service.model.evaluation import (
     SEVERITIES,
     Finding,
     NextReading,
     NotJudged,
     RankedCause,
+    Reduction,
     Severity,
     Verdict,
 )
 from service.model.reasoning import CONCLUSION_PREFIX, Firing
-from service.model.ruleset import Cause, Diagnosis, Ruleset
+from service.model.ruleset import Diagnosis, Ruleset
 
 MOST_NEXT_READINGS = 5
 OPEN_VERDICTS = ("undecided", "not_measured", "implausible")
+NOTHING = 1e-9
+"""Bits that are rounding only."""
+SAME = 9
+"""Decimals to which two reductions are the same, so that rounding does not order them."""
 
 
 class Material(msgspec.Struct, frozen=True):
@@ -58,9 +66,10 @@ class Material(msgspec.Struct, frozen=True):
 
 
 class Explained(msgspec.Struct, frozen=True):
-    """Findings, most serious first; what was not judged; the readings to take next."""
+    """Findings, most serious first; the causes behind them all; what was not judged; the readings to take next."""
 
     findings: tuple[Finding, ...]
+    causes: tuple[RankedCause, ...]
     not_judged: tuple[NotJudged, ...]
     next_readings: tuple[NextReading, ...]
 
@@ -70,19 +79,21 @@ class Explainer:
 
     def __init__(self, ruleset: Ruleset) -> None:
         self._ruleset = ruleset
+        self._beliefs = Beliefs(ruleset)
         self._giving: dict[str, list[str]] = {}
         for procedure in ruleset.procedures.values():
             for quantity in procedure.gives:
                 self._giving.setdefault(quantity, []).append(procedure.id)
 
     def explain(self, material: Material) -> Explained:
-        """Findings, not-judged list and next readings of one context."""
-        return _Explanation(self._ruleset, self._giving, material).result()
+        """Findings, causes, not-judged list and next readings of one context."""
+        return _Explanation(self._ruleset, self._beliefs, self._giving, material).result()
 
 
 class _Explanation:
-    def __init__(self, ruleset: Ruleset, giving: dict[str, list[str]], material: Material) -> None:
+    def __init__(self, ruleset: Ruleset, beliefs: Beliefs, giving: dict[str, list[str]], material: Material) -> None:
         self.ruleset = ruleset
+        self.beliefs = beliefs
         self.giving = giving
         self.material = material
         self.by_token: dict[str, list[Verdict]] = {}
@@ -94,6 +105,11 @@ class _Explanation:
         for firing in material.firings:
             self.makers.setdefault(firing.conclusion, []).append(ruleset.diagnoses[firing.rule])
         self.held = {*self.by_token, *material.observations, *self.makers}
+        self.known: Known = beliefs.known(material.verdicts, self.held)
+        self.log_ratios: dict[str, float | None] = {}
+        self.evidence: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {}
+        self.takeable: dict[tuple[str, bool], bool] = {}
+        self.opened = self._opened()
 
     def result(self) -> Explained:
         findings = [
@@ -102,7 +118,9 @@ class _Explanation:
         # What rests on another conclusion says more than that conclusion, so it comes before it.
         findings.sort(key=lambda f: (-SEVERITIES.index(f.severity), -_depth(f), -(f.certainty or 0.0), f.code))
         not_judged = self._not_judged()
-        return Explained(tuple(findings), not_judged, self._next_readings(findings, not_judged))
+        return Explained(
+            tuple(findings), self._behind_all(findings), not_judged, self._next_readings(findings, not_judged)
+        )
 
     # Findings --------------------------------------------------------------------------------------------------
 
@@ -165,41 +183,102 @@ class _Explanation:
 
     # Causes ----------------------------------------------------------------------------------------------------
 
-    def _causes(self, names: Sequence[str]) -> tuple[RankedCause, ...]:
-        candidates = [
-            (name, cause)
-            for name, cause in ((name, self.ruleset.causes[name]) for name in names)
-            if self.held.issuperset(cause.needs) and self.held.isdisjoint(cause.excluded_by)
-        ]
-        weighed = sorted(
-            (
-                (self._score(cause), None if cause.fix is None else self.material.gain(cause.fix), name, cause)
-                for name, cause in candidates
-            ),
-            key=lambda entry: (-entry[0], -(entry[1] or 0.0), entry[2]),
-        )
+    def _causes(self, names: Sequence[str], explains: Mapping[str, tuple[str, ...]] = {}) -> tuple[RankedCause, ...]:
+        """The candidates among the causes named, ranked; `explains` tells the findings that each would explain."""
+        believed = self._believed(names)
+        gains = {
+            name: None if (fix := self.ruleset.causes[name].fix) is None else self.material.gain(fix)
+            for name in believed
+        }
         ranked: list[RankedCause] = []
-        for place, (score, gain, name, cause) in enumerate(weighed):
-            rank = ranked[-1].rank if ranked and ranked[-1].score == score else place + 1
-            ranked.append(
-                RankedCause(
-                    cause=name,
-                    title=cause.title,
-                    remedy=cause.remedy,
-                    rank=rank,
-                    score=score,
-                    evidence_for=tuple(token for token in cause.expects if token in self.held),
-                    evidence_against=tuple(token for token in cause.against if token in self.held),
-                    not_yet_known=tuple(token for token in cause.expects if self._open(token)),
-                    projected_gain=gain,
+        waiting = sorted(believed, key=lambda name: (-believed[name], name))
+        while waiting:
+            level = believed[waiting[0]] / self.ruleset.evidence.tie.value
+            tied = [name for name in waiting if believed[name] >= level]
+            tied.sort(key=lambda name: (-(gains[name] or 0.0), -believed[name], name))
+            rank = len(ranked) + 1
+            for name in tied:
+                other = next((entry for entry in tied if entry != name), None)
+                cause = self.ruleset.causes[name]
+                evidence = self._evidence_of(name)
+                ranked.append(
+                    RankedCause(
+                        cause=name,
+                        title=cause.title,
+                        remedy=cause.remedy,
+                        rank=rank,
+                        belief=believed[name],
+                        word=self.beliefs.word(believed[name]),
+                        score=(self.log_ratios[name] or 0.0) / math.log(2.0),
+                        evidence_for=evidence[0],
+                        evidence_against=evidence[1],
+                        not_yet_known=evidence[2],
+                        separated_by=None if other is None else self._separating(name, other, believed),
+                        explains=explains.get(name, ()),
+                        projected_gain=gains[name],
+                    )
                 )
-            )
+            waiting = waiting[len(tied) :]
         return tuple(ranked)
 
-    def _score(self, cause: Cause) -> float:
-        return float(
-            sum(token in self.held for token in cause.expects) - sum(token in self.held for token in cause.against)
-        )
+    def _behind_all(self, findings: Sequence[Finding]) -> tuple[RankedCause, ...]:
+        """What one cause may be behind the findings; what only notes name is left out beside graver ones."""
+        graver = [finding for finding in findings if finding.severity != "note"]
+        explains: dict[str, tuple[str, ...]] = {}
+        for finding in graver or findings:
+            for cause in finding.causes:
+                explains[cause.cause] = (*explains.get(cause.cause, ()), finding.code)
+        return self._causes(tuple(explains), explains)
+
+    def _believed(self, names: Sequence[str]) -> dict[str, float]:
+        """Belief in each of the causes named that nothing rules out."""
+        found: dict[str, float] = {}
+        for name in names:
+            if name not in self.log_ratios:
+                cause = self.ruleset.causes[name]
+                possible = self.held.issuperset(cause.needs) and self.held.isdisjoint(cause.excluded_by)
+                self.log_ratios[name] = self.beliefs.log_ratio(name, self.known) if possible else None
+            ratio = self.log_ratios[name]
+            if ratio is not None:
+                found[name] = ratio
+        return self.beliefs.shares(found)
+
+    def _evidence_of(self, name: str) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+        """Tokens that hold and are expected, that hold and speak against the cause, and that are expected but open.
+
+        Against it speak those that it names so, and those that hold in place of one that it expects.
+        """
+        found = self.evidence.get(name)
+        if found is None:
+            cause = self.ruleset.causes[name]
+            against = [token for token in cause.against if token in self.held]
+            for tokens in self.beliefs.contrary[name]:
+                proven = [token for token in tokens if token in self.by_token]
+                if proven and all(tokens[token] < 1.0 for token in proven):
+                    against += proven
+            found = self.evidence[name] = (
+                tuple(token for token in cause.expects if token in self.held),
+                _unique(against),
+                tuple(token for token in cause.expects if self._open(token)),
+            )
+        return found
+
+    def _separating(self, name: str, other: str, believed: Mapping[str, float]) -> str | None:
+        """The reading that best tells two causes apart; None where none that can be taken does."""
+        whole = believed[name] + believed[other]
+        pair = [Hypothesis(believed[one] / whole, 1.0, self.beliefs.ratios[one]) for one in (name, other)]
+        told = {procedure: self._information(pair, procedure) for procedure in self.opened}
+        best = min(told, key=lambda procedure: (-told[procedure], procedure), default=None)
+        return best if best is not None and told[best] > NOTHING else None
+
+    def _information(self, hypotheses: Sequence[Hypothesis], procedure: str) -> float:
+        """Expected information of a reading, that of a repetition counted for less."""
+        missing, again = self.opened[procedure]
+        first = information(hypotheses, missing, self.beliefs) if missing else 0.0
+        if not again:
+            return first
+        both = information(hypotheses, missing | again, self.beliefs)
+        return first + self.ruleset.evidence.again.value * max(0.0, both - first)
 
     def _open(self, token: str) -> bool:
         """Whether a token neither holds nor is contradicted: its criterion is open or was not reached."""
@@ -253,7 +332,25 @@ class _Explanation:
 
     # Next readings ---------------------------------------------------------------------------------------------
 
+    def _opened(self) -> dict[str, tuple[frozenset[str], frozenset[str]]]:
+        """Criteria whose outcome each reading worth taking would tell: for the first time, and once more."""
+        found: dict[str, tuple[set[str], set[str]]] = {}
+        for verdict in self.material.verdicts:
+            if verdict.verdict in OPEN_VERDICTS:
+                again = verdict.verdict != "not_measured"
+                for name in self.giving.get(verdict.quantity, ()):
+                    if self._worth_taking(name, again):
+                        found.setdefault(name, (set(), set()))[again].add(verdict.criterion)
+        return {name: (frozenset(missing), frozenset(again)) for name, (missing, again) in found.items()}
+
     def _worth_taking(self, name: str, again: bool) -> bool:
+        """`_takeable`, remembered."""
+        key = (name, again)
+        if key not in self.takeable:
+            self.takeable[key] = self._takeable(name, again)
+        return self.takeable[key]
+
+    def _takeable(self, name: str, again: bool) -> bool:
         """Whether a procedure's reading can be taken on this path, and was not taken yet unless it may be `again`.
 
         A reading without a station was taken where the first quantity it gives is known.
@@ -272,44 +369,69 @@ class _Explanation:
         return procedure.reading_kind == "static_pressure" or procedure.gives[0] not in material.known
 
     def _next_readings(self, findings: Sequence[Finding], not_judged: Sequence[NotJudged]) -> tuple[NextReading, ...]:
-        useful = {name for entry in not_judged for name in entry.procedures}
-        points: dict[str, int] = {}
-        settles: dict[str, list[str]] = {}
-
-        def count(procedure: str, weight: int, what: str) -> None:
-            if procedure not in useful:
-                return
-            points[procedure] = points.get(procedure, 0) + weight
-            settles.setdefault(procedure, [])
-            if what not in settles[procedure]:
-                settles[procedure].append(what)
-
+        evidence = self.ruleset.evidence
+        hypotheses, believed = self._hypotheses(findings)
+        verdicts: dict[str, float] = {}
+        asked: dict[str, float] = {}
+        settles: dict[str, dict[str, None]] = {name: {} for name in self.opened}
         for finding in findings:
-            for procedure in finding.next_readings:
-                count(procedure, 3 + _rank(finding.severity), finding.code)
-            waiting = _unique(token for cause in finding.causes for token in cause.not_yet_known)
-            for token in waiting:
-                quantity = self.ruleset.criteria[token.rpartition(".")[0]].quantity
-                for procedure in self.giving.get(quantity, ()):
-                    count(procedure, 2, finding.code)
+            gravity = evidence.gravity[finding.severity].value
+            for name in finding.next_readings:
+                if name in settles:
+                    asked[name] = asked.get(name, 0.0) + gravity * evidence.asked.value
+                    settles[name][finding.code] = None
+            open_criteria = {token.rpartition(".")[0] for cause in finding.causes for token in cause.not_yet_known}
+            for name, (missing, again) in self.opened.items():
+                if not open_criteria.isdisjoint(missing | again):
+                    settles[name][finding.code] = None
         for entry in not_judged:
-            for procedure in entry.procedures:
-                count(procedure, 1, entry.criterion)
+            for name in entry.procedures:
+                if entry.reason != "no_limit":
+                    verdicts[name] = verdicts.get(name, 0.0) + evidence.settles[entry.reason].value
+                    settles[name][entry.criterion] = None
+        reductions = {
+            name: Reduction(self._information(hypotheses, name), verdicts.get(name, 0.0), asked.get(name, 0.0))
+            for name in self.opened
+        }
         order: dict[tuple[str, str], str] = {}
-        for name in sorted(points, key=lambda name: (-points[name], name)):
-            asked = self.ruleset.procedures[name]
-            # Two trade names may mean one station of this path.
-            order.setdefault((asked.reading_kind, self.material.stations.get(asked.station or "", name)), name)
+        for name in sorted(reductions, key=lambda name: (-round(reductions[name].bits, SAME), name)):
+            if reductions[name].bits > NOTHING:
+                reading = self.ruleset.procedures[name]
+                # Two trade names may mean one station of this path.
+                order.setdefault((reading.reading_kind, self.material.stations.get(reading.station or "", name)), name)
         return tuple(
             NextReading(
                 procedure=name,
                 title=self.ruleset.procedures[name].title,
                 settles=tuple(settles[name]),
+                expected_reduction=reductions[name],
+                separates=self._separates(name, believed),
                 station=self.ruleset.procedures[name].station,
                 cautions=tuple(self.ruleset.procedures[name].cautions),
             )
             for name in list(order.values())[:MOST_NEXT_READINGS]
         )
+
+    def _hypotheses(self, findings: Sequence[Finding]) -> tuple[list[Hypothesis], dict[str, float]]:
+        """All causes that findings name and what is not listed, each worth the gravest finding that it explains."""
+        gravity = self.ruleset.evidence.gravity
+        worth: dict[str, float] = {}
+        for finding in findings:
+            for cause in finding.causes:
+                worth[cause.cause] = max(worth.get(cause.cause, 0.0), gravity[finding.severity].value)
+        believed = self._believed(tuple(worth))
+        hypotheses = [Hypothesis(believed[name], worth[name], self.beliefs.ratios[name]) for name in worth]
+        rest = max(0.0, 1.0 - math.fsum(believed.values()))
+        # What is not listed is worth what the listed are worth on the average.
+        average = sum(believed[name] * worth[name] for name in worth) / (1.0 - rest) if worth and rest < 1.0 else 0.0
+        return [*hypotheses, Hypothesis(rest, average, {})], believed
+
+    def _separates(self, procedure: str, believed: Mapping[str, float]) -> tuple[str, ...]:
+        """Causes that speak of what a reading would tell, most believed first."""
+        missing, again = self.opened[procedure]
+        told = missing | again
+        found = [name for name in believed if not told.isdisjoint(self.beliefs.ratios[name])]
+        return tuple(sorted(found, key=lambda name: (-believed[name], name)))
 
 
 def _depth(finding: Finding) -> int:

@@ -70,29 +70,54 @@ class Verdict(msgspec.Struct, frozen=True, omit_defaults=True):
 class RankedCause(msgspec.Struct, frozen=True, omit_defaults=True):
     """A possible cause with the evidence for and against it.
 
-    `rank` starts at 1; causes that the readings cannot tell apart share a rank.
-    `score` is the number of expected tokens that hold minus those that speak against, weighted as the cause says.
-    `projected_gain` is the airflow that mending it would add, m3/s, best estimate; among causes of one rank the
-    largest comes first.
+    Attributes:
+        rank: from 1; causes that the readings cannot tell apart share a rank.
+        belief: 0 to 1, share of all candidates and of causes that are not listed; judgement, no frequency.
+        word: the rules' word for that belief.
+        score: weight of the evidence in bits, positive for the cause, negative against it.
+        separated_by: for a cause that shares its rank, the procedure that would best tell it from the others.
+        explains: codes of the findings that name it; only where the causes of a whole context are ranked.
+        projected_gain: airflow that mending it would add, m3/s, best estimate; among causes of one rank the largest
+            comes first.
     """
 
     cause: str
     title: str
     remedy: str
     rank: int
+    belief: float
+    word: str
     score: float
     evidence_for: tuple[str, ...] = ()
     evidence_against: tuple[str, ...] = ()
     not_yet_known: tuple[str, ...] = ()
+    separated_by: str | None = None
+    explains: tuple[str, ...] = ()
     projected_gain: float | None = None
 
 
+class Reduction(msgspec.Struct, frozen=True):
+    """What a reading is expected to bring, in bits: information about the causes, weighted by how grave their findings
+    are; open comparisons that it settles; findings whose rule asks for it."""
+
+    causes: float
+    verdicts: float
+    findings: float
+
+    @property
+    def bits(self) -> float:
+        """All of it."""
+        return self.causes + self.verdicts + self.findings
+
+
 class NextReading(msgspec.Struct, frozen=True, omit_defaults=True):
-    """A reading worth taking next: which procedure, and what it would settle."""
+    """A reading worth taking next: which procedure, what it would settle, and which causes it would tell apart."""
 
     procedure: str
     title: str
     settles: tuple[str, ...]
+    expected_reduction: Reduction
+    separates: tuple[str, ...] = ()
     station: str | None = None
     cautions: tuple[str, ...] = ()
 
@@ -137,6 +162,7 @@ class ContextResult(msgspec.Struct, frozen=True, omit_defaults=True):
     verdicts: tuple[Verdict, ...]
     observations: tuple[str, ...]
     findings: tuple[Finding, ...]
+    causes: tuple[RankedCause, ...]
     not_judged: tuple[NotJudged, ...]
     next_readings: tuple[NextReading, ...]
     firings: tuple[tuple[str, str], ...]

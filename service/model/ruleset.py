@@ -237,12 +237,22 @@ class Diagnosis(Record, frozen=True, kw_only=True):
         return f"conclusion:{self.concludes or self.id}"
 
 
+Strength = Literal["nearly_always", "usually", "sometimes"]
+"""How firmly a cause predicts a token."""
+
+Prior = Literal["common", "usual", "rare"]
+"""How often a cause is met before any reading."""
+
 # vocabulary/causes/<topic>.toml ---------------------------------------------------------------------------------
 
 
 class Cause(Record, frozen=True, kw_only=True):
     """A possible cause: what it needs to be thought of at all, what it predicts, what speaks against it, what
-    rules it out. `fix` names what mending it does to the air path, where a projection can tell what that brings."""
+    rules it out. `fix` names what mending it does to the air path, where a projection can tell what that brings.
+
+    `prior` is a class of `vocabulary/evidence.toml`; `strength` gives tokens of `expects` or `against` another class
+    than the usual one.
+    """
 
     title: str
     remedy: str
@@ -250,8 +260,55 @@ class Cause(Record, frozen=True, kw_only=True):
     expects: list[str]
     against: list[str] = []
     excluded_by: list[str] = []
+    prior: Prior = "usual"
+    strength: dict[str, Strength] = {}
     cautions: list[str] = []
     fix: Literal["clean_filter", "clean_coil", "open_damper"] | None = None
+
+
+# vocabulary/evidence.toml -----------------------------------------------------------------------------------------
+
+
+class Weight(Record, frozen=True, kw_only=True):
+    """One number of the method by which causes are ranked, what it means and how it was come by."""
+
+    meaning: str
+    value: float
+    checked: Checked
+    sources: list[str]
+
+
+class Evidence(Record, frozen=True, kw_only=True):
+    """How much evidence weighs; `rules/README.md` states the method that uses these numbers.
+
+    `strengths` are odds factors above 1, `priors` and `not_listed` relative weights, `beyond_without` and
+    `seen_without` probabilities, `tie` a ratio above 1, `words` the least belief of each word; `settles` and `asked`
+    are bits, `gravity` and `again` factors. `restatements` are groups of criteria that count once together.
+    """
+
+    strengths: dict[Strength, Weight]
+    priors: dict[Prior, Weight]
+    not_listed: Weight
+    beyond_without: Weight
+    seen_without: Weight
+    tie: Weight
+    words: dict[str, Weight]
+    gravity: dict[Severity, Weight]
+    settles: dict[Literal["not_measured", "undecided", "implausible"], Weight]
+    asked: Weight
+    again: Weight
+    restatements: dict[str, list[str]]
+
+    def weights(self) -> dict[str, Weight]:
+        """Every number by its name in the file."""
+        found: dict[str, Weight] = {}
+        for name in self.__struct_fields__:
+            entry = getattr(self, name)
+            if isinstance(entry, Weight):
+                found[name] = entry
+            elif name != "restatements":
+                found.update({f"{name}.{key}": weight for key, weight in entry.items()})
+        return found
 
 
 class ChangeKind(Record, frozen=True, kw_only=True):
@@ -356,6 +413,7 @@ class Ruleset(msgspec.Struct, frozen=True):
     causes: dict[str, Cause]
     cautions: dict[str, Caution]
     procedures: dict[str, Procedure]
+    evidence: Evidence
     changes: dict[str, ChangeKind] = {}
     languages: dict[str, Language] = {}
 

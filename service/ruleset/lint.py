@@ -6,9 +6,9 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import get_args
 
-from service.model.evaluation import VerdictToken
-from service.model.reasoning import RuleEdge, fan_out, find_cycle
-from service.model.ruleset import CASE_KINDS, CaseFile, Diagnosis, Ruleset
+from service.model.evaluation import Severity, VerdictToken
+from service.model.reasoning import CONCLUSION_PREFIX, RuleEdge, fan_out, find_cycle
+from service.model.ruleset import CASE_KINDS, CaseFile, Diagnosis, Prior, Ruleset, Strength
 from service.model.visit import RATINGS
 from service.ruleset.languages import language_faults
 
@@ -31,6 +31,7 @@ def lint(ruleset: Ruleset) -> list[str]:
         *_rules(ruleset),
         *_graph(ruleset),
         *_causes(ruleset),
+        *_evidence(ruleset),
         *_cautions_and_procedures(ruleset),
         *(fault for code, words in ruleset.languages.items() for fault in language_faults(ruleset, code, words)),
     ]
@@ -98,6 +99,7 @@ def _citations(ruleset: Ruleset) -> Iterator[str]:
         *((f"elements: {name}", entry.sources) for name, entry in ruleset.elements.items()),
         *((f"arrangements: {name}", entry.sources) for name, entry in ruleset.arrangements.items()),
         *((f"assumptions: {name}", entry.sources) for name, entry in ruleset.assumptions.items()),
+        *((f"evidence: {name}", entry.sources) for name, entry in ruleset.evidence.weights().items()),
         *((f"instruments {name}", entry.sources) for name, entry in ruleset.instruments.items()),
         *((f"diagnosis {name}", entry.sources) for name, entry in ruleset.diagnoses.items()),
         *((f"cautions {name}", entry.sources) for name, entry in ruleset.cautions.items()),
@@ -209,7 +211,50 @@ def _causes(ruleset: Ruleset) -> Iterator[str]:
         for token in (*cause.needs, *cause.expects, *cause.against, *cause.excluded_by):
             if token not in known:
                 yield f"causes {name}: unknown token {token}"
+        for token in (*cause.expects, *cause.against):
+            if token.startswith(CONCLUSION_PREFIX):
+                yield f"causes {name}: {token} only restates its comparisons; name those"
+            if token in cause.excluded_by:
+                yield f"causes {name}: {token} rules it out already"
+        for token in cause.strength:
+            if token not in (*cause.expects, *cause.against):
+                yield f"causes {name}: a strength is given for {token}, which it neither expects nor has against it"
+        yield from (
+            f"causes {name}: {token} is both expected and against it"
+            for token in cause.expects
+            if token in cause.against
+        )
         yield from (f"causes {name}: unknown caution {c}" for c in cause.cautions if c not in ruleset.cautions)
+
+
+def _evidence(ruleset: Ruleset) -> Iterator[str]:
+    evidence = ruleset.evidence
+    for name, given, wanted in (
+        ("strengths", evidence.strengths, get_args(Strength)),
+        ("priors", evidence.priors, get_args(Prior)),
+        ("gravity", evidence.gravity, get_args(Severity)),
+        ("settles", evidence.settles, ("not_measured", "undecided", "implausible")),
+    ):
+        yield from (f"evidence: {name} lacks {key}" for key in wanted if key not in given)
+    above_one = ("tie", *(f"strengths.{name}" for name in evidence.strengths))
+    shares = ("beyond_without", "seen_without", "again")
+    for name, weight in evidence.weights().items():
+        if name in above_one and not weight.value > 1.0:
+            yield f"evidence: {name} must be above 1"
+        elif name == "beyond_without" and not 0.0 < weight.value < 0.5:
+            yield f"evidence: {name} must lie between 0 and 0.5"
+        elif name in shares and not 0.0 < weight.value < 1.0:
+            yield f"evidence: {name} must lie between 0 and 1"
+        elif not weight.value > 0.0 and not name.startswith("words."):
+            yield f"evidence: {name} must be above 0"
+    if min((weight.value for weight in evidence.words.values()), default=1.0) != 0.0:
+        yield "evidence: words must begin at 0, so that every belief has one"
+    grouped = [criterion for criteria in evidence.restatements.values() for criterion in criteria]
+    for criterion in sorted(set(grouped)):
+        if criterion not in ruleset.criteria:
+            yield f"evidence: restatements name the unknown criterion {criterion}"
+        if grouped.count(criterion) > 1:
+            yield f"evidence: restatements name {criterion} twice"
 
 
 def _cautions_and_procedures(ruleset: Ruleset) -> Iterator[str]:

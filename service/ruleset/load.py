@@ -21,6 +21,7 @@ from service.model.ruleset import (
     Diagnosis,
     Dimension,
     ElementKind,
+    Evidence,
     Instrument,
     Language,
     LanguageFacts,
@@ -116,6 +117,7 @@ def read_ruleset(root: Path) -> tuple[Ruleset | None, list[str]]:
     """The ruleset as far as its shape allows, and every fault of shape and meaning."""
     folder = _Folder(root)
     release = folder.convert("ruleset.toml", folder.document(root / "ruleset.toml"), Release)
+    evidence = folder.convert("vocabulary/evidence.toml", folder.document(root / "vocabulary/evidence.toml"), Evidence)
     parts = {
         "dimensions": folder.table("vocabulary/units.toml", Dimension),
         "quantities": folder.table("vocabulary/quantities/*.toml", QuantityEntry),
@@ -136,9 +138,9 @@ def read_ruleset(root: Path) -> tuple[Ruleset | None, list[str]]:
     }
     digest = folder.digest.hexdigest()  # translations judge nothing, so the digest is that of the rest
     languages = _languages(folder)
-    if release is None or folder.faults:
+    if release is None or evidence is None or folder.faults:
         return None, folder.faults
-    ruleset = Ruleset(release=release, digest=digest, languages=languages, **parts)  # type: ignore[arg-type]
+    ruleset = Ruleset(release=release, digest=digest, languages=languages, evidence=evidence, **parts)  # type: ignore[arg-type]
     return ruleset, lint(ruleset)
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 import re
+from typing import Any
 
 from msgspec import UNSET, UnsetType
 
-from service.model.evaluation import SEVERITIES, ContextResult, Evaluation, Finding, Verdict
+from service.model.evaluation import SEVERITIES, ContextResult, Evaluation, Finding, RankedCause, Verdict
 from service.model.quantity import Quantity
 from service.model.ruleset import Ruleset
 from service.model.units import UnitSystem, UnitTable
@@ -47,6 +48,7 @@ def result(
         ruleset=out.RulesetReference(version=evaluation.ruleset_version, digest=evaluation.ruleset_digest),
         units=system,
         findings=findings,
+        causes=[cause for writer in writers for cause in writer.causes()],
         quantities=[quantity for writer in writers for quantity in writer.quantities()],
         verdicts=[verdict for writer in writers for verdict in writer.verdicts()],
         not_judged=[entry for writer in writers for entry in writer.not_judged()],
@@ -343,27 +345,34 @@ class _Writer:
             rules=list(f.rules),
             evidence=[self._evidence(token) for token in f.evidence],
             certainty=_probability(f.certainty),
-            causes=[
-                out.CauseView(
-                    code=cause.cause,
-                    title=self.say(cause.title),
-                    remedy=self.say(cause.remedy),
-                    rank=cause.rank,
-                    score=cause.score,
-                    evidence_for=[self.statement(token) for token in cause.evidence_for],
-                    evidence_against=[self.statement(token) for token in cause.evidence_against],
-                    not_yet_known=list(cause.not_yet_known),
-                    projected_gain=UNSET
-                    if cause.projected_gain is None
-                    else self.value("airflow", cause.projected_gain),
-                )
-                for cause in f.causes
-            ],
+            causes=[out.CauseView(**self._cause(cause)) for cause in f.causes],
             next_readings=list(f.next_readings),
             cautions=list(f.cautions),
             sources=list(f.sources),
             known_false_alarms=[self.say(text) for text in f.known_false_alarms],
         )
+
+    def causes(self) -> list[out.SharedCauseView]:
+        return [
+            out.SharedCauseView(**self._cause(cause), context=self.where, explains=list(cause.explains))
+            for cause in self.context.causes
+        ]
+
+    def _cause(self, cause: RankedCause) -> dict[str, Any]:
+        return {
+            "code": cause.cause,
+            "title": self.say(cause.title),
+            "remedy": self.say(cause.remedy),
+            "rank": cause.rank,
+            "belief": round(cause.belief, 4),
+            "word": cause.word,
+            "score": round(cause.score, 2),
+            "evidence_for": [self.statement(token) for token in cause.evidence_for],
+            "evidence_against": [self.statement(token) for token in cause.evidence_against],
+            "not_yet_known": list(cause.not_yet_known),
+            "separated_by": cause.separated_by or UNSET,
+            "projected_gain": UNSET if cause.projected_gain is None else self.value("airflow", cause.projected_gain),
+        }
 
     def _evidence(self, token: str) -> out.EvidenceView:
         verdict = self.by_token.get(token)
@@ -396,6 +405,13 @@ class _Writer:
                 title=self.say(entry.title),
                 context=self.where,
                 settles=list(entry.settles),
+                expected_reduction=out.ReductionView(
+                    bits=round(entry.expected_reduction.bits, 4),
+                    causes=round(entry.expected_reduction.causes, 4),
+                    verdicts=round(entry.expected_reduction.verdicts, 4),
+                    findings=round(entry.expected_reduction.findings, 4),
+                ),
+                separates=list(entry.separates),
                 station=entry.station or UNSET,
                 cautions=list(entry.cautions),
             )

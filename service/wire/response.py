@@ -105,11 +105,30 @@ class CauseView(Answer, frozen=True, kw_only=True):
     title: str
     remedy: str
     rank: int
+    belief: float
+    word: str
     score: float
     evidence_for: list[str] = []
     evidence_against: list[str] = []
     not_yet_known: list[str] = []
+    separated_by: str | msgspec.UnsetType = msgspec.UNSET
     projected_gain: Value | msgspec.UnsetType = msgspec.UNSET
+
+
+class SharedCauseView(CauseView, frozen=True, kw_only=True):
+    """What one cause may be behind the findings of a context, with the findings that it would explain."""
+
+    context: ContextView
+    explains: list[str]
+
+
+class ReductionView(Answer, frozen=True, kw_only=True):
+    """What a reading is expected to bring, bits: the sum of three parts."""
+
+    bits: float
+    causes: float
+    verdicts: float
+    findings: float
 
 
 class NextReadingView(Answer, frozen=True, kw_only=True):
@@ -119,6 +138,8 @@ class NextReadingView(Answer, frozen=True, kw_only=True):
     title: str
     context: ContextView
     settles: list[str]
+    expected_reduction: ReductionView
+    separates: list[str] = []
     station: str | msgspec.UnsetType = msgspec.UNSET
     cautions: list[str] = []
 
@@ -203,12 +224,11 @@ class EvaluationResult(Answer, frozen=True, kw_only=True):
     ruleset: RulesetReference
     units: Literal["ip", "si"]
     findings: Annotated[list[FindingView], Meta(description="Most serious first. An empty list is normal.")]
+    causes: list[SharedCauseView]
     quantities: list[QuantityView]
     verdicts: list[VerdictView]
     not_judged: list[NotJudgedView]
-    next_readings: Annotated[
-        list[NextReadingView], Meta(description="Ordered by what they settle; at most five a context.")
-    ]
+    next_readings: list[NextReadingView]
     cautions: list[CautionView]
     sources: list[SourceView]
     set_aside: list[SetAsideView]

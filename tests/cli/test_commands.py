@@ -72,6 +72,7 @@ def test_evaluate_prints_findings_first_and_every_part(airside: Run) -> None:
     assert done.exit_code == 0, done.stderr
     assert [title.partition(":")[0].partition(",")[0] for title in sections(done.stdout)] == [
         "Findings",
+        "What may be behind it",
         "Cautions",
         "Quantities",
         "Not judged",

@@ -57,7 +57,9 @@ def excerpt(whole: dict[str, Any]) -> dict[str, Any]:
     names = ("severity", "code", "title", "summary", "what_to_do", "certainty")
     shown = {name: finding[name] for name in names}
     shown["evidence"] = finding["evidence"][:1]
-    shown["causes"] = [{name: finding["causes"][0][name] for name in ("rank", "title", "evidence_for", "remedy")}]
+    shown["causes"] = [
+        {name: finding["causes"][0][name] for name in ("rank", "title", "word", "belief", "evidence_for", "remedy")}
+    ]
     external = next(q for q in whole["quantities"] if q["name"] == "external_static_pressure")
     return {
         "highest_severity": whole["highest_severity"],
@@ -68,7 +70,9 @@ def excerpt(whole: dict[str, Any]) -> dict[str, Any]:
         "not_judged": [
             {name: whole["not_judged"][0][name] for name in ("criterion", "reason", "detail")},
         ],
-        "next_readings": [{name: whole["next_readings"][0][name] for name in ("procedure", "title", "cautions")}],
+        "next_readings": [
+            {name: whole["next_readings"][0][name] for name in ("procedure", "title", "expected_reduction", "cautions")}
+        ],
         "cautions": whole["cautions"][:1],
         "ruleset": {"version": whole["ruleset"]["version"]},
     }

@@ -72,7 +72,7 @@ def small(
         observations={}, assumptions={}, instruments={}, sources={},
         criteria={**COMPARED, **{entry.id: entry for entry in criteria}},
         diagnoses={entry.id: entry for entry in diagnoses}, causes=causes or {}, cautions={},
-        procedures={entry.id: entry for entry in procedures},
+        procedures={entry.id: entry for entry in procedures}, evidence=RULES.evidence,
     )  # fmt: skip
 
 
@@ -101,30 +101,6 @@ def verdict(criterion: str, word: Any, above: float | None = None) -> Verdict:
 
 
 # Causes ----------------------------------------------------------------------------------------------------------
-
-
-def test_causes_are_ranked_by_what_holds_less_what_speaks_against() -> None:
-    causes = {
-        "both": cause(["a.above", "b.above"]),
-        "one": cause(["a.above", "c.above"]),
-        "against": cause(["a.above"], against=["b.above"]),
-    }
-    rules = small([diagnosis("d", ["a.above"], severity="fault", causes=list(causes))], causes)
-    (finding,) = explained(rules, [verdict("a", "above"), verdict("b", "above")], fired=["d"]).findings
-    assert [(c.cause, c.rank, c.score) for c in finding.causes] == [
-        ("both", 1, 2.0),
-        ("one", 2, 1.0),
-        ("against", 3, 0.0),
-    ]
-    assert finding.causes[0].evidence_for == ("a.above", "b.above")
-    assert finding.causes[2].evidence_against == ("b.above",)
-
-
-def test_causes_that_cannot_be_told_apart_share_a_rank() -> None:
-    causes = {name: cause(["a.above"]) for name in ("x", "y")} | {"z": cause(["b.above"])}
-    rules = small([diagnosis("d", ["a.above"], severity="fault", causes=["z", "y", "x"])], causes)
-    (finding,) = explained(rules, [verdict("a", "above")], fired=["d"]).findings
-    assert [(c.cause, c.rank) for c in finding.causes] == [("x", 1), ("y", 1), ("z", 3)]
 
 
 def test_a_cause_that_is_ruled_out_or_lacks_what_it_needs_is_not_named() -> None:

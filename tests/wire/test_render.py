@@ -103,7 +103,7 @@ def one(quantity: Quantity, verdict: Verdict, system: UnitSystem = "ip") -> str:
     """The statement of one verdict."""
     context = ContextResult(
         state=State("s"), area=None, quantities=(quantity,), verdicts=(verdict,), observations=(), findings=(),
-        not_judged=(), next_readings=(), firings=(),
+        causes=(), not_judged=(), next_readings=(), firings=(),
     )  # fmt: skip
     return render._Writer(context, RULES, UNITS, system).statement(verdict.token)
 
