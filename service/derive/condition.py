@@ -133,6 +133,15 @@ def observe(sheet: Worksheet) -> None:
         tokens.add("gas_heat.present")
     if "electric_heat_phases" in equipment.ratings:
         tokens.add("electric_heat.present")
+    if {"filter", "return_duct"} <= kinds and sheet.index("filter") < sheet.index("return_duct"):  # type: ignore[operator]
+        tokens.add("filter.at_grille")
+    if equipment.zones and state.zones_calling and set(equipment.zones) - set(state.zones_calling):
+        tokens.add("zones.some_idle")
+    tokens.update(
+        f"noted.{entry.what}"
+        for entry in sheet.visit.noted
+        if entry.state in (None, state.id) and entry.area in (None, sheet.area)
+    )
     if sheet.visit.set_aside:
         tokens.add("reading.set_aside")
     _zero_checks(sheet)
@@ -148,6 +157,21 @@ def _zero_checks(sheet: Worksheet) -> None:
     ]
     if any(not use.offset_corrected for use in offsets):
         sheet.observations.add("zero_check.offset_uncorrected")
+
+
+def derive_run_capacitor(sheet: Worksheet) -> None:
+    """Capacitance of the blower motor's run capacitor over its rating, where either is given."""
+    name, rated = "capacitance_to_rated", sheet.visit.equipment.ratings.get("run_capacitance")
+    found = sheet.reading("capacitance", ["blower"])
+    if rated is None and found is None:
+        return
+    if rated is None or found is None:
+        sheet.lack(name, "capacitance of the run capacitor" if found is None else "blower.run_capacitance")
+        return
+    sheet.attempt(
+        name, "reading over the rated capacitance", (*found[1], "rating.run_capacitance"),
+        lambda: ratio(found[0], rated),
+    )  # fmt: skip
 
 
 def derive_instruments(sheet: Worksheet) -> None:

@@ -8,7 +8,13 @@ from service.derive.air import derive_air
 from service.derive.airflow import derive_airflow, derive_blower_power, derive_temperatures
 from service.derive.capacity import derive_capacity
 from service.derive.combustion import derive_combustion, derive_zone_changes
-from service.derive.condition import derive_instruments, derive_power, derive_resistances, observe
+from service.derive.condition import (
+    derive_instruments,
+    derive_power,
+    derive_resistances,
+    derive_run_capacitor,
+    observe,
+)
 from service.derive.ducts import derive_ducts
 from service.derive.energy import derive_energy
 from service.derive.heat import derive_heat_input, derive_heat_output
@@ -75,6 +81,7 @@ def derive(sheet: Worksheet) -> None:
     derive_air(sheet)
     derive_pressure(sheet)
     derive_instruments(sheet)
+    derive_run_capacitor(sheet)
     derive_redundancy(sheet)
     if sheet.blower_on:
         for step in STEPS_WITH_BLOWER_ON:

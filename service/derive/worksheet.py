@@ -12,7 +12,7 @@ from service.model.ruleset import Ruleset
 from service.model.visit import AMBIENT, Element, LeakageTest, Reading, State, Visit
 
 OF_THE_HOUSE = frozenset(
-    {"station_pressure", "spillage", "draft_pressure", "flue_carbon_monoxide", "ventilation_airflow"}
+    {"station_pressure", "spillage", "draft_pressure", "flue_carbon_monoxide", "ventilation_airflow", "capacitance"}
 )
 """Kinds of reading that belong to the whole house: to every area, unless they name one."""
 

@@ -32,6 +32,7 @@ RATINGS = frozenset(
         "filter_face_area",
         "outlet_air_maximum",
         "blower_table_speed",
+        "run_capacitance",
     }
 )
 """Names a rated number of the equipment goes by; a limit of a criterion may rest on one."""
@@ -203,6 +204,7 @@ class Equipment(msgspec.Struct, frozen=True, omit_defaults=True):
     duct_runs: tuple[DuctRun, ...] = ()
     input_is_derated: bool = False
     station_names: dict[str, str] = {}
+    zones: tuple[str, ...] = ()
 
     def element(self, name: str) -> Element | None:
         """The element of that name, or None."""
@@ -271,6 +273,14 @@ class Appliance(msgspec.Struct, frozen=True, omit_defaults=True):
     zone: str | None = None
     vents_with: str | None = None
     vent_damper: bool = False
+
+
+class Noted(msgspec.Struct, frozen=True, omit_defaults=True):
+    """Something seen, heard or told; without a state it holds in every one."""
+
+    what: str
+    state: str | None = None
+    area: str | None = None
 
 
 class Weather(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -376,6 +386,7 @@ class Visit(msgspec.Struct, frozen=True, omit_defaults=True):
     leakage_tests: tuple[LeakageTest, ...] = ()
     gas_clocks: tuple[GasClock, ...] = ()
     appliances: tuple[Appliance, ...] = ()
+    noted: tuple[Noted, ...] = ()
     weather: Weather | None = None
     site: SiteFacts = SiteFacts()
     energy: EnergyUse | None = None

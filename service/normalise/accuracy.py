@@ -37,6 +37,7 @@ READING_DIMENSIONS = {
     "velocity_points": "velocity",
     "register_airflow": "volume_flow",
     "rotational_speed": "rotational_speed",
+    "capacitance": "capacitance",
     "water_flow": "volume_flow",
     "water_temperature": "temperature",
     "duct_leakage": "volume_flow",

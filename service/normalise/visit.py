@@ -5,6 +5,7 @@ What cannot be used is set aside with its pointer and a remedy; everything else 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 from msgspec import UNSET, UnsetType
@@ -18,6 +19,7 @@ from service.model.visit import (
     BlowerTable,
     Equipment,
     LimitOverride,
+    Noted,
     PressureDropRating,
     Reading,
     SetAside,
@@ -31,7 +33,9 @@ from service.normalise.steadiness import settle
 from service.physics.air import STANDARD_AIR_DENSITY
 from service.wire import request as wire
 
-STATELESS_KINDS = frozenset({"station_pressure", "duct_leakage", "envelope_leakage", "ventilation_airflow"})
+STATELESS_KINDS = frozenset(
+    {"station_pressure", "duct_leakage", "envelope_leakage", "ventilation_airflow", "capacitance"}
+)
 """Kinds that hold in every state unless they name one."""
 YEARS = (1970, 2200)
 """Years the record can hold; a visit dated outside them is taken as undated."""
@@ -105,6 +109,7 @@ class _Normaliser:
             leakage_tests=tuple(self.house.leakage_tests),
             gas_clocks=tuple(self.house.gas_clocks),
             appliances=self.house.appliances,
+            noted=tuple(self._noted()),
             weather=self.house.weather(request.weather, visited_at),
             site=self.house.site(request.site),
             energy=self.house.energy(request.energy_use),
@@ -169,6 +174,20 @@ class _Normaliser:
             f"Name one of: {', '.join(self.states)}.",
         )
         return UNSET
+
+    def _noted(self) -> Iterator[Noted]:
+        """What was noted, in its state; set aside where it names a state that the visit has not."""
+        for index, entry in enumerate(self.request.noted):
+            state = None if entry.state is UNSET else entry.state
+            if state is not None and state not in self.states:
+                self.aside(
+                    f"#/noted/{index}/state",
+                    "unknown_state",
+                    "The note names an operating state that the visit does not declare.",
+                    f"Declare it under states, or use one of: {', '.join(self.states)}.",
+                )
+                continue
+            yield Noted(entry.what, state, None if entry.area is UNSET else entry.area)
 
     # Readings --------------------------------------------------------------------------------------------------
 
@@ -306,7 +325,7 @@ class _Normaliser:
             return (entry.appliance, None) if known else None
         if isinstance(entry, wire.WaterTemperatureReading):
             return f"water.{entry.location}", None
-        if isinstance(entry, wire.RotationalSpeedReading):
+        if isinstance(entry, wire.RotationalSpeedReading | wire.CapacitanceReading):
             return "blower", None
         if isinstance(entry, wire.WaterFlowReading):
             return "water", None
@@ -382,6 +401,7 @@ class _Normaliser:
             duct_runs=self.house.duct_runs(equipment.duct_runs),
             input_is_derated=equipment.gas_heat is not UNSET and equipment.gas_heat.input_is_derated,
             station_names=self.path.station_names(),
+            zones=tuple(equipment.zones),
         )
 
     def _ratings(self, equipment: wire.Equipment) -> dict[str, Measured]:
@@ -460,6 +480,7 @@ class _Normaliser:
         if blower is not UNSET:
             ratings["blower_phases"] = Measured(float(blower.phases))
             rate("blower_table_speed", "rotational_speed", blower.table_speed, f"{base}/blower/table_speed")
+            rate("run_capacitance", "capacitance", blower.run_capacitance, f"{base}/blower/run_capacitance")
             if blower.power_factor is not UNSET:
                 if blower.power_factor > 0.0:
                     ratings["blower_power_factor"] = Measured(blower.power_factor)

@@ -156,6 +156,13 @@ class RotationalSpeed(Body, frozen=True, kw_only=True):
     unit: UnitCode
 
 
+class Capacitance(Body, frozen=True, kw_only=True):
+    """Electric capacitance."""
+
+    value: Number
+    unit: UnitCode
+
+
 class Concentration(Body, frozen=True, kw_only=True):
     """Volume of a gas per volume of air."""
 
@@ -234,6 +241,7 @@ class Instrument(Body, frozen=True, kw_only=True):
         "power_meter",
         "clamp_meter",
         "voltmeter",
+        "capacitance_meter",
         "tachometer",
         "leakage_tester",
         "carbon_monoxide_meter",
@@ -301,6 +309,7 @@ class Blower(Body, frozen=True, kw_only=True):
     settings: Annotated[list[BlowerSetting], Meta(max_length=12)] = []
     table_air_density: Density | msgspec.UnsetType = msgspec.UNSET
     table_speed: RotationalSpeed | msgspec.UnsetType = msgspec.UNSET
+    run_capacitance: Capacitance | msgspec.UnsetType = msgspec.UNSET
     phases: Literal[1, 3] = 1
     power_factor: Share | msgspec.UnsetType = msgspec.UNSET
 
@@ -412,6 +421,7 @@ class Equipment(Body, frozen=True, kw_only=True):
     duct_runs: Annotated[list[DuctRun], Meta(max_length=60)] = []
     gas_heat: GasHeat | msgspec.UnsetType = msgspec.UNSET
     electric_heat: ElectricHeat | msgspec.UnsetType = msgspec.UNSET
+    zones: Annotated[list[Label], Meta(max_length=24)] = []
 
 
 # Operating states and readings -----------------------------------------------------------------------------------
@@ -577,6 +587,12 @@ class RotationalSpeedReading(_Reading, frozen=True, tag="rotational_speed", kw_o
     value: RotationalSpeed
 
 
+class CapacitanceReading(_Reading, frozen=True, tag="capacitance", kw_only=True):
+    """Capacitance of the blower motor's run capacitor, taken out of the circuit and discharged."""
+
+    value: Capacitance
+
+
 class GasMeterReading(_Reading, frozen=True, tag="gas_meter", kw_only=True):
     """Gas clocked at its meter with only this appliance burning: volume of one turn of the dial, turns, seconds."""
 
@@ -691,6 +707,7 @@ AnyReading = (
     | VelocityTraverseReading
     | RegisterAirflowReading
     | RotationalSpeedReading
+    | CapacitanceReading
     | GasMeterReading
     | WaterFlowReading
     | WaterTemperatureReading
@@ -704,6 +721,37 @@ AnyReading = (
     | CombustibleGasReading
     | VentilationAirflowReading
 )
+
+
+class Noted(Body, frozen=True, kw_only=True):
+    """Something seen, heard or told on the visit that no instrument reads."""
+
+    what: Literal[
+        "frost_on_coil",
+        "coil_dirty",
+        "water_carried_off_coil",
+        "water_standing_in_drain_pan",
+        "wheel_dirty",
+        "wheel_turns_backward",
+        "belt_loose_or_worn",
+        "filter_dirty",
+        "filter_missing",
+        "gap_beside_filter",
+        "cabinet_panel_open",
+        "limit_switch_opened",
+        "airflow_reduced_by_control",
+        "duct_apart",
+        "flexible_duct_kinked",
+        "damper_closed",
+        "registers_closed",
+        "return_grille_blocked",
+        "humidity_complaint",
+        "room_complaint",
+        "noise_complaint",
+    ]
+    state: Identifier | msgspec.UnsetType = msgspec.UNSET
+    area: Label | msgspec.UnsetType = msgspec.UNSET
+    note: Text | msgspec.UnsetType = msgspec.UNSET
 
 
 class LimitOverride(Body, frozen=True, kw_only=True):
@@ -774,6 +822,7 @@ class EvaluationRequest(Body, frozen=True, kw_only=True):
     site: Site | msgspec.UnsetType = msgspec.UNSET
     weather: Weather | msgspec.UnsetType = msgspec.UNSET
     appliances: Annotated[list[Appliance], Meta(max_length=20)] = []
+    noted: Annotated[list[Noted], Meta(max_length=60)] = []
     energy_use: EnergyUse | msgspec.UnsetType = msgspec.UNSET
     states: Annotated[list[OperatingState], Meta(max_length=40)] = []
     instruments: Annotated[list[Instrument], Meta(max_length=40)] = []
@@ -952,6 +1001,7 @@ MEASURES: dict[type[Body], str] = {
     Area: "area",
     Volume: "volume",
     RotationalSpeed: "rotational_speed",
+    Capacitance: "capacitance",
     Concentration: "concentration",
     HeatingValue: "heating_value",
     PressureSeries: "gauge_pressure",

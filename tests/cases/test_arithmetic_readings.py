@@ -33,8 +33,12 @@ def test_quoted_numbers_are_those_of_the_visit(rule: str, prepared: Prepared) ->
 def test_a_number_of_another_visit_is_noticed(prepared: Prepared) -> None:
     """Every reading of three decimals, quoted one off, is a stranger in nearly every case; chance lets few pass."""
     tried, noticed = 0, 0
+    seen: set[tuple[str, str]] = set()
     for rule, file in CASE_FILES.items():
         for case in file.case:
+            if (case.visit, case.arithmetic) in seen:  # rules that add a note to a comparison share its arithmetic
+                continue
+            seen.add((case.visit, case.arithmetic))
             request = changed(visit(RULES, case.visit), case)
             evaluation = judged(request, prepared)
             for reading in request["readings"]:

@@ -114,6 +114,9 @@ VISITS: tuple[FaultVisit, ...] = (
         "held_flow_filter_loaded_1600_m", HOUSES["furnace_held_flow_1600_m"], Faults(filter_loading=6.5),
     ),
     FaultVisit(
+        "coil_near_freezing_1600_m", _HIGH, Faults(filter_loading=11.0), operation=cooling("high", 61.0, 0.55),
+    ),
+    FaultVisit(
         "packaged_ducts_apart_1600_m", HOUSES["packaged_1600_m"],
         Faults(supply_disconnected=0.05, return_disconnected=0.3), readings=(*BOX, *FLOW, *AIR),
     ),
