@@ -8,7 +8,7 @@ The command line, the API, the rule cases and the benchmark all run `evaluate`.
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import msgspec
@@ -18,8 +18,8 @@ from service import derive, explain, judge, normalise, reason, ruleset
 from service import project as projecting
 from service.errors import RulesetRefused
 from service.explain.findings import Material
-from service.model.evaluation import ContextResult, Evaluation
-from service.model.projection import AirSystem, Projections
+from service.model.evaluation import ContextResult, Evaluation, Verdict
+from service.model.projection import AirSystem, Gain, Projections
 from service.model.ruleset import Ruleset
 from service.model.units import UnitTable
 from service.model.visit import SetAside, Visit
@@ -121,6 +121,7 @@ def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:
         None if visit.visited_at is None else visit.visited_at.date(),
     )
     firings = prepared.reasoner.conclude({*(verdict.token for verdict in verdicts), *sheet.observations})
+    gains: dict[str, Gain] = {}
     explained = prepared.explainer.explain(
         Material(
             verdicts=verdicts,
@@ -128,7 +129,7 @@ def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:
             firings=firings,
             lacking=sheet.lacking,
             limitless=[(entry.criterion, entry.missing) for entry in limitless],
-            gain=_gains(sheet, prepared.ruleset),
+            gain=_gains(sheet, prepared.ruleset, verdicts, gains),
             stations=visit.equipment.station_names,
             taken=frozenset((reading.kind, reading.location) for reading in sheet.readings),
             known=frozenset(quantity.name for quantity in sheet.quantities.values()),
@@ -145,19 +146,24 @@ def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:
         not_judged=explained.not_judged,
         next_readings=explained.next_readings,
         firings=tuple((firing.rule, firing.conclusion) for firing in firings),
+        gains=gains,
     )
 
 
-def _gains(sheet: derive.Worksheet, rules: Ruleset) -> Callable[[str], float | None]:
-    """Airflow that each fix would add, worked out once and only where a cause asks for it."""
+def _gains(
+    sheet: derive.Worksheet, rules: Ruleset, verdicts: Sequence[Verdict], told: dict[str, Gain]
+) -> Callable[[str], float | None]:
+    """Airflow that each fix would add; `told` gathers all that it would bring, once and only where a cause asks."""
+    limits = {verdict.criterion: verdict.upper for verdict in verdicts if verdict.upper is not None}
 
     @functools.cache
     def system() -> AirSystem:
         return derive.air_system(sheet)
 
-    @functools.cache
     def gain(fix: str) -> float | None:
-        return projecting.gain(system(), fix, rules)
+        if fix not in told:
+            told[fix] = projecting.gain(system(), fix, rules, limits)
+        return told[fix].airflow
 
     return gain
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from service.derive.air import heat_sources
-from service.derive.airflow import blower_density, table_of
+from service.derive.airflow import DROP_METHODS, airflow_without, blower_density, table_of
 from service.derive.ducts import DEVICE_KINDS
-from service.derive.propagate import combine, propagate
+from service.derive.propagate import combine, product, propagate
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
-from service.model.projection import AirSystem, SystemPart
+from service.model.projection import AirSystem, Side, SystemPart
 from service.model.quantity import Measured
 from service.physics.air import AirState
 
@@ -43,8 +43,10 @@ def air_system(sheet: Worksheet) -> AirSystem:
         return AirSystem(sheet.state, sheet.area, ("drops that do not exceed the external static pressure",))
     if rest.value > SMALLEST_SHARE * pressure.value:
         outside = [*outside, SystemPart("rest", "supply_duct", rest)]
+    beside = airflow_without(sheet, "airflow_from_blower_table", *DROP_METHODS)
     equipment, ratings = sheet.visit.equipment, sheet.visit.equipment.ratings
     maximum, area = ratings.get("maximum_external_static_pressure"), ratings.get("filter_face_area")
+    design = ratings.get("design_airflow")
     station = sheet.get("station_pressure")
     fixed_heat = {"heat_exchanger": "gas_input" in ratings, "electric_heater": "electric_heat_phases" in ratings}
     return AirSystem(
@@ -72,7 +74,44 @@ def air_system(sheet: Worksheet) -> AirSystem:
         performance=equipment.performance,
         wet_bulb=_wet_bulb(sheet),
         outdoor=sheet.get("outdoor_air_temperature"),
+        airflow_beside_table=None if beside is None else beside.value,
+        design_airflow=None if design is None else design.value,
+        rise_range=_rise_range(sheet),
+        speed_to_table=sheet.get("blower_speed_to_table"),
+        leakage=_leakage(sheet, airflow),
+        run_sizes={
+            quantity.subject: quantity.value
+            for quantity in sheet.quantities.values()
+            if quantity.name == "duct_diameter_for_flow" and quantity.subject is not None
+        },
     )
+
+
+def _rise_range(sheet: Worksheet) -> tuple[float, float] | None:
+    ratings = sheet.visit.equipment.ratings
+    least, most = ratings.get("temperature_rise_minimum"), ratings.get("temperature_rise_maximum")
+    return None if least is None or most is None else (least.value, most.value)
+
+
+def _leakage(sheet: Worksheet, airflow: Measured) -> dict[Side, Measured]:
+    """What each side loses or draws in: registers against the equipment, mixing of air, else the leakage test."""
+    found: dict[Side, Measured] = {}
+    operating = sheet.get("duct_leakage_operating")
+    if operating is not None:
+        split = sheet.assumption("supply_leakage_share")
+        found["supply"] = product(operating, split)
+        found["return"] = product(operating, combine((1.0, Measured(1.0)), (-1.0, split)))
+    mixed = [
+        quantity.measured for quantity in sheet.quantities.values() if quantity.name.startswith("return_leak_fraction_")
+    ]
+    if len(mixed) == 1:  # each place alone would explain the same warming, so two tell nothing
+        found["return"] = product(airflow, mixed[0])
+    sides: tuple[Side, ...] = ("supply", "return")
+    for side in sides:
+        reached = sheet.get(f"register_{side}_to_airflow")
+        if reached is not None:
+            found[side] = product(airflow, combine((1.0, Measured(1.0)), (-1.0, reached)))
+    return found
 
 
 def _parts(sheet: Worksheet) -> tuple[list[SystemPart], list[SystemPart]]:

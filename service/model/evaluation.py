@@ -7,10 +7,12 @@ the evaluation is written to the wire, so that one kept evaluation can be read i
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 from typing import Literal
 
 import msgspec
 
+from service.model.projection import Gain
 from service.model.quantity import Quantity
 from service.model.visit import SetAside, State
 
@@ -154,7 +156,7 @@ class NotJudged(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class ContextResult(msgspec.Struct, frozen=True, omit_defaults=True):
-    """Everything concluded for one operating state and one area of the house."""
+    """Everything concluded for one operating state and one area of the house; `gains` by fix, where causes have one."""
 
     state: State
     area: str | None
@@ -166,6 +168,7 @@ class ContextResult(msgspec.Struct, frozen=True, omit_defaults=True):
     not_judged: tuple[NotJudged, ...]
     next_readings: tuple[NextReading, ...]
     firings: tuple[tuple[str, str], ...]
+    gains: Mapping[str, Gain] = {}
 
 
 class CautionText(msgspec.Struct, frozen=True):

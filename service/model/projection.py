@@ -38,6 +38,11 @@ class AirSystem(msgspec.Struct, frozen=True, omit_defaults=True):
         filter_to_rated, coil_to_rated: their drops over the clean ones at the same flow; filter_area: its face, m2.
         heat: whether the heat into the air stays the same when the airflow changes.
         wet_bulb, outdoor: entries of the performance table, K.
+        airflow_beside_table: m3/s, by the methods other than the blower's table; what the blower is held against it by.
+        design_airflow: m3/s; rise_range: least and most temperature rise of the heat source, K.
+        speed_to_table: speed of the wheel over that of its table.
+        leakage: what a side loses or draws in, m3/s at the return's density, as tests or temperatures tell it.
+        run_sizes: diameter that would serve a run, m, by the run's name.
         missing: what would have been needed, where there is no system at all.
     """
 
@@ -66,6 +71,12 @@ class AirSystem(msgspec.Struct, frozen=True, omit_defaults=True):
     performance: tuple[PerformanceRow, ...] = ()
     wet_bulb: Measured | None = None
     outdoor: Measured | None = None
+    airflow_beside_table: Measured | None = None
+    design_airflow: float | None = None
+    rise_range: tuple[float, float] | None = None
+    speed_to_table: Measured | None = None
+    leakage: Mapping[Side, Measured] = {}
+    run_sizes: Mapping[str, float] = {}
 
 
 # Changes ---------------------------------------------------------------------------------------------------------
@@ -113,10 +124,11 @@ class SpeedSetting(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class FixDuctLeakage(msgspec.Struct, frozen=True):
-    """A leak near the equipment closed, that loses (or draws in) so much air today, m3/s at the return's density."""
+    """A leak near the equipment closed, that loses (or draws in) so much air today, m3/s at the return's density; None
+    for what the visit itself tells."""
 
     side: Side
-    leakage: float
+    leakage: float | None = None
 
 
 class OtherAir(msgspec.Struct, frozen=True, omit_defaults=True):
@@ -126,7 +138,35 @@ class OtherAir(msgspec.Struct, frozen=True, omit_defaults=True):
     elevation: float | None = None
 
 
-Change = ReplaceFilter | CleanCoil | AddDuct | EnlargeDuct | OpenDampers | SpeedSetting | FixDuctLeakage | OtherAir
+class LowerDrop(msgspec.Struct, frozen=True):
+    """A part, or the ducts of a side, brought to a drop (Pa) at today's flow; one that is lower already stays."""
+
+    name: str
+    drop: float
+
+
+class StretchFlexible(msgspec.Struct, frozen=True):
+    """Every flexible run of the visit pulled straight to its full length."""
+
+
+class StandToTable(msgspec.Struct, frozen=True):
+    """The blower made to stand to its table as printed."""
+
+
+Change = (
+    ReplaceFilter
+    | CleanCoil
+    | AddDuct
+    | EnlargeDuct
+    | OpenDampers
+    | SpeedSetting
+    | FixDuctLeakage
+    | OtherAir
+    | LowerDrop
+    | StretchFlexible
+    | StandToTable
+)
+"""What a projection can be asked for, and what else mending a cause may mean."""
 
 
 class PlannedChange(msgspec.Struct, frozen=True):
@@ -166,6 +206,30 @@ class Projection(msgspec.Struct, frozen=True):
     quantities: tuple[Projected, ...]
     notes: tuple[str, ...]
     not_projected: tuple[NotProjected, ...]
+
+
+class Gained(msgspec.Struct, frozen=True):
+    """One quantity before and after a cause is mended; `uncertainty` is the standard one of the change."""
+
+    name: str
+    before: float
+    after: float
+    change: float
+    uncertainty: float
+
+
+class Gain(msgspec.Struct, frozen=True, omit_defaults=True):
+    """What mending a cause would bring, by the fix that the rules give it.
+
+    `airflow` is what causes are ordered by: m3/s that more would reach the rooms, or be drawn from them where the
+    return leaks; None where it cannot be told.
+    """
+
+    fix: str
+    airflow: float | None
+    quantities: tuple[Gained, ...] = ()
+    notes: tuple[str, ...] = ()
+    not_projected: tuple[NotProjected, ...] = ()
 
 
 class ContextProjections(msgspec.Struct, frozen=True):

@@ -263,7 +263,30 @@ class Cause(Record, frozen=True, kw_only=True):
     prior: Prior = "usual"
     strength: dict[str, Strength] = {}
     cautions: list[str] = []
-    fix: Literal["clean_filter", "clean_coil", "open_damper"] | None = None
+    fix: str | None = None
+
+
+FixKind = Literal[
+    "rated_drop", "opened", "usual_drop", "usual_share", "usual_face_velocity", "stretched", "sized", "design_airflow",
+    "middle_of_rise", "table", "sealed",
+]  # fmt: skip
+
+
+class Fix(Record, frozen=True, kw_only=True):
+    """What a cause mended means to the air path or the blower, so that a projection can tell what it would bring.
+
+    `does` is the kind of step; `part` the kind of element it is about, or `side` the side whose ducts it is about;
+    `criterion` the one whose upper limit, as in force for the visit, is where the step ends.
+    """
+
+    title: str
+    meaning: str
+    does: FixKind
+    part: str | None = None
+    side: Literal["return", "supply"] | None = None
+    criterion: str | None = None
+    checked: Checked
+    sources: list[str]
 
 
 # vocabulary/evidence.toml -----------------------------------------------------------------------------------------
@@ -415,6 +438,7 @@ class Ruleset(msgspec.Struct, frozen=True):
     procedures: dict[str, Procedure]
     evidence: Evidence
     changes: dict[str, ChangeKind] = {}
+    fixes: dict[str, Fix] = {}
     languages: dict[str, Language] = {}
 
 

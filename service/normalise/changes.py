@@ -64,8 +64,11 @@ class _Reader:
             case wire.SpeedSettingChange():
                 return self._speed(entry)
             case wire.FixDuctLeakageChange():
-                flow = self._positive("volume_flow", entry.leakage_airflow, "leakage_airflow")
-                return FixDuctLeakage(entry.side, flow)
+                if entry.leakage_airflow is UNSET:
+                    return FixDuctLeakage(entry.side)
+                return FixDuctLeakage(
+                    entry.side, self._positive("volume_flow", entry.leakage_airflow, "leakage_airflow")
+                )
             case wire.OtherAirChange():
                 return self._air(entry)
 

@@ -1,6 +1,6 @@
 """What changes to an air system would bring: the blower's own curve meets the changed resistances."""
 
-from service.project.gains import FIXES, gain
+from service.project.gains import gain
 from service.project.plan import project
 
-__all__ = ["FIXES", "gain", "project"]
+__all__ = ["gain", "project"]

@@ -8,9 +8,11 @@ the table holds for the box as rated.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import functools
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
+from typing import Any
 
 from service.errors import OutOfRange
 from service.model.projection import AirSystem
@@ -19,6 +21,8 @@ from service.physics import blower as fan
 from service.physics import power, system
 
 HELD = "constant_airflow"
+SECANT_STEP, SECANT_STEPS, SECANT_CLOSE = 1e-3, 6, 1e-7
+"""First step as a share of the pressure, most steps, and when two steps agree; how to compute, not what to judge by."""
 
 
 class Refused(Exception):
@@ -48,7 +52,9 @@ class Arrangement:
         path: parts outside the box by name, in series.
         boxed: parts inside the box that differ from what the table was made with.
         table: of the setting that runs now; found_table of the one that ran.
-        speed: wheel speed over that as found.
+        speed: wheel speed over that as found; found_speed: as found over the table's, where both are known.
+        as_printed: the blower stands to its table as printed, not as it was found.
+        held_exponent: of density, by which a held airflow falls as air grows denser.
     """
 
     flow: float
@@ -65,6 +71,14 @@ class Arrangement:
     found_table: BlowerTable | None = None
     maximum_pressure: float | None = None
     speed: float = 1.0
+    found_speed: float = 1.0
+    as_printed: bool = False
+    held_exponent: float = 0.0
+
+    @property
+    def held_share(self) -> float:
+        """Held airflow at the density now over that at the density as found."""
+        return float((self.density / self.found_density) ** -self.held_exponent)
 
     def with_path(self, **parts: system.Part) -> Arrangement:
         """The same with parts outside the box put in place of those of that name."""
@@ -73,12 +87,14 @@ class Arrangement:
 
 @dataclass(frozen=True)
 class Point:
-    """Where blower and path meet: m3/s at the blower, Pa, W or None, and what decides it where that is a limit."""
+    """Where blower and path meet: m3/s at the blower, Pa, W or None, what decides it where that is a limit, and the
+    pressure at which the blower's table is entered."""
 
     flow: float
     pressure: float
     power: float | None
     set_by: str = "curve"
+    entry: float = 0.0
 
 
 def as_found(found: AirSystem, numbers: Mapping[str, float]) -> Arrangement:
@@ -112,6 +128,8 @@ def as_found(found: AirSystem, numbers: Mapping[str, float]) -> Arrangement:
         table=found.table,
         found_table=found.table,
         maximum_pressure=found.maximum_pressure,
+        found_speed=numbers.get("blower_speed_to_table", 1.0),
+        held_exponent=numbers["held_airflow_density_exponent"],
     )
 
 
@@ -125,7 +143,7 @@ def anchor(state: Arrangement) -> float:
     if state.found_table is None:
         raise Refused("The blower's curve is not known.", "blower.settings with the setting that ran")
     entry = state.pressure + _beyond_rated(state.found_boxed, state.flow, state.found_density)
-    rows = _at_density(state.found_table, state.blower_kind, state.found_density)
+    rows = _at_speed(_at_density(state.found_table, state.blower_kind, state.found_density), state.found_speed)
     try:
         return state.flow / fan.flow_at_pressure(rows, entry, state.found_density)
     except (OutOfRange, ZeroDivisionError):
@@ -135,8 +153,10 @@ def anchor(state: Arrangement) -> float:
         ) from None
 
 
-def operating_point(state: Arrangement) -> Point:
+def operating_point(state: Arrangement, near: Point | None = None) -> Point:
     """Where the system as it is now meets its blower.
+
+    `near` is where a system that differs by little meets it; a few secant steps from there spare the search.
 
     Raises
     ------
@@ -145,32 +165,60 @@ def operating_point(state: Arrangement) -> Point:
     """
     if state.table is None or (state.blower_kind == HELD and not _falls(state.table)):
         return _held(state)
-    share = anchor(state)
-    rows = _at_density(state.table, state.blower_kind, state.density)
-    if state.speed != 1.0:
-        rows = fan.BlowerTable(tuple(fan.at_speed_ratio(row, state.speed) for row in rows.points), rows.density)
-    scaled = fan.BlowerTable(
-        tuple(fan.BlowerPoint(row.pressure, row.flow * share, row.power) for row in rows.points), rows.density
-    )
+    share = 1.0 if state.as_printed else anchor(state)
+    speed = state.speed if state.as_printed else state.speed * state.found_speed
+    if state.blower_kind == HELD:
+        share *= state.held_share
+    rows = _at_speed(_at_density(state.table, state.blower_kind, state.density), speed)
 
-    def asked(flow: float) -> float:
+    def asked(printed: float) -> float:
+        flow = printed * share
         return _drop(state, flow) + _beyond_rated(state.boxed, flow, state.density)
 
+    met = None if near is None else _met_near(rows, asked, near.entry, state.density)
+    if met is None:
+        try:
+            met = fan.operating_point(rows, asked, state.density)
+        except OutOfRange as error:
+            raise Refused(_table_words(error), "blower.settings with more rows") from None
+    flow = met.flow * share
+    return Point(flow, _drop(state, flow), _power(state, met), entry=met.pressure)
+
+
+def _met_near(
+    table: fan.BlowerTable, asked: Callable[[float], float], entry: float, density: float
+) -> fan.BlowerPoint | None:
+    """The crossing by the secant method from a pressure close to it; None where that leaves the table or wanders."""
+
+    def excess(pressure: float) -> float:
+        return asked(fan.flow_at_pressure(table, pressure, density)) - pressure
+
     try:
-        met = fan.operating_point(scaled, asked, state.density)
-    except OutOfRange as error:
-        raise Refused(_table_words(error), "blower.settings with more rows") from None
-    return Point(met.flow, _drop(state, met.flow), _power(state, met, rows))
+        here, there = entry, entry * (1.0 + SECANT_STEP)
+        at_here, at_there = excess(here), excess(there)
+        for _ in range(SECANT_STEPS):
+            if at_there == at_here:
+                return None
+            here, there, at_here = there, there - at_there * (there - here) / (at_there - at_here), at_there
+            if abs(there - here) <= SECANT_CLOSE * entry:
+                power = fan.power_at_pressure(table, there, density) if table.has_power else None
+                return fan.BlowerPoint(there, fan.flow_at_pressure(table, there, density), power)
+            at_there = excess(there)
+    except OutOfRange:
+        return None
+    return None
 
 
-def _power(state: Arrangement, met: fan.BlowerPoint, rows: fan.BlowerTable) -> float | None:
-    """The table's power, scaled as the measured one stood to it."""
+def _power(state: Arrangement, met: fan.BlowerPoint) -> float | None:
+    """The table's power, scaled as the measured one stood to it; as printed where the blower stands to its table."""
     if met.power is None:
         return None
     if state.power is None or state.found_table is None or state.found_table.points[0].power is None:
         return met.power
+    if state.as_printed:
+        return met.power
     entry = state.pressure + _beyond_rated(state.found_boxed, state.flow, state.found_density)
-    found_rows = _at_density(state.found_table, state.blower_kind, state.found_density)
+    found_rows = _at_speed(_at_density(state.found_table, state.blower_kind, state.found_density), state.found_speed)
     return met.power * state.power / fan.power_at_pressure(found_rows, entry, state.found_density)
 
 
@@ -178,23 +226,60 @@ def _held(state: Arrangement) -> Point:
     """A blower that holds its airflow, where no falling curve is at hand: up to the most that is known of it."""
     if state.blower_kind != HELD:
         raise Refused("The blower's curve is not known.", "blower.settings with the setting that ran")
-    if state.boxed or state.found_boxed:
-        raise Refused("A part inside the box needs the blower's curve.", "blower.settings with falling airflow")
     if state.speed != 1.0:
         raise Refused("Another wheel speed of a blower that sets its own speed means nothing.")
+    flow = _held_flow(state)
+    more = _beyond_rated(state.boxed, flow, state.density)
+    before = _beyond_rated(state.found_boxed, state.flow, state.found_density)
     most = state.maximum_pressure
-    if state.found_table is not None:
-        most = state.found_table.points[-1].external_static_pressure * state.density / state.found_table.density
-    if most is None or most < state.pressure:
+    if state.table is not None:
+        most = state.table.points[-1].external_static_pressure * state.density / state.table.density
+    if most is None or most < state.pressure + before:
         raise Refused(
             "How far the blower holds its airflow is not known.", "rated_maximum_external_static_pressure or its table"
         )
-    efficiency = None if state.power is None else power.overall_efficiency(state.flow, state.pressure, state.power)
-    if efficiency is not None and not 0.0 < efficiency <= 1.0:
-        efficiency = None
-    held = system.ConstantAirflowBlower(state.flow, most, efficiency=efficiency)
+    if most <= more:
+        raise Refused("A part inside the box would take all that the blower gives.", "blower.settings with more rows")
+    known: dict[str, Any] = {}
+    if not (state.boxed or state.found_boxed):  # what a part inside takes comes on top of what the efficiency counts
+        known = _held_power(state)
+    held = system.ConstantAirflowBlower(flow, most - more, **known)
     met = system.operating_point(held, system.Series(tuple(state.path.values())), state.density)
     return Point(met.flow, met.pressure, met.power, met.set_by)
+
+
+def _held_flow(state: Arrangement) -> float:
+    """Airflow held now: as found, carried to other air and, along the tables, to another setting or to its own."""
+    if state.table is None or (state.table is state.found_table and not state.as_printed):
+        return state.flow * state.held_share
+    if state.as_printed:
+        return _table_flow(state.table, state.pressure, state.found_density)
+    if state.found_table is None:
+        raise Refused("The airflow of the setting that ran is not known.", "states[].speed_setting")
+    ratio = _table_flow(state.table, state.pressure, state.found_density) / _table_flow(
+        state.found_table, state.pressure, state.found_density
+    )
+    return state.flow * state.held_share * ratio
+
+
+def _table_flow(table: BlowerTable, pressure: float, density: float) -> float:
+    try:
+        return fan.flow_at_pressure(_at_density(table, HELD, density), pressure, density)
+    except OutOfRange:
+        raise Refused(
+            "The point as found lies outside the rows of the blower table; nothing is extrapolated.",
+            "blower.settings with rows at the external static pressure as found",
+        ) from None
+
+
+def _held_power(state: Arrangement) -> dict[str, Any]:
+    """What tells the power: the efficiency as found, else the table's own."""
+    if state.power is not None:
+        efficiency = power.overall_efficiency(state.flow, state.pressure, state.power)
+        return {"efficiency": efficiency} if 0.0 < efficiency <= 1.0 else {}
+    if state.table is not None and state.table.points[0].power is not None:
+        return {"table": _at_density(state.table, HELD, state.density)}
+    return {}
 
 
 def _drop(state: Arrangement, flow: float) -> float:
@@ -210,10 +295,18 @@ def _beyond_rated(boxed: Mapping[str, Boxed], flow: float, density: float) -> fl
 
 def _at_density(table: BlowerTable, kind: str | None, density: float) -> fan.BlowerTable:
     """The table as the physics takes it; of a blower that holds torque, as it stands at the site's density."""
+    return _rows(table) if kind != "constant_torque" else _rows_at_held_torque(table, density)
+
+
+@functools.lru_cache(maxsize=256)
+def _rows(table: BlowerTable) -> fan.BlowerTable:
     points = tuple(fan.BlowerPoint(p.external_static_pressure, p.airflow, p.power) for p in table.points)
-    rows = fan.BlowerTable(points, table.density)
-    if kind != "constant_torque":
-        return rows
+    return fan.BlowerTable(points, table.density)
+
+
+@functools.lru_cache(maxsize=256)
+def _rows_at_held_torque(table: BlowerTable, density: float) -> fan.BlowerTable:
+    rows = _rows(table)
     return fan.BlowerTable(
         tuple(
             fan.BlowerPoint(
@@ -221,10 +314,17 @@ def _at_density(table: BlowerTable, kind: str | None, density: float) -> fan.Blo
                 fan.flow_at_held_torque(rows, row.pressure, density),
                 fan.power_at_held_torque(rows, row.pressure, density) if rows.has_power else None,
             )
-            for row in points
+            for row in rows.points
         ),
         density,
     )
+
+
+def _at_speed(rows: fan.BlowerTable, ratio: float) -> fan.BlowerTable:
+    """The table at another wheel speed by the fan laws."""
+    if ratio == 1.0:
+        return rows
+    return fan.BlowerTable(tuple(fan.at_speed_ratio(row, ratio) for row in rows.points), rows.density)
 
 
 def _falls(table: BlowerTable) -> bool:

@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
+import msgspec
+
 from service.errors import OutOfRange
 from service.model.projection import (
     AddDuct,
@@ -14,15 +16,18 @@ from service.model.projection import (
     CleanCoil,
     EnlargeDuct,
     FixDuctLeakage,
+    LowerDrop,
     OpenDampers,
     OtherAir,
     ReplaceFilter,
     Side,
     SpeedSetting,
+    StandToTable,
+    StretchFlexible,
 )
-from service.model.visit import DuctRun
+from service.model.visit import BlowerTable, DuctRun
 from service.physics import air, duct, resistance, system
-from service.project.arrangement import Arrangement, Boxed, Refused
+from service.project.arrangement import HELD, Arrangement, Boxed, Refused
 
 Numbers = Mapping[str, float]
 ROUGHNESS = {
@@ -35,6 +40,8 @@ OPENING_EXPONENT = 2.0
 """A grille or register loses pressure with the square of its flow."""
 MOST_OF_A_SIDE = 0.95
 """A run that loses more than this share of its side's measured drop by computation contradicts the reading."""
+ROUNDING = 1e-6
+"""Shares of a flow or a drop below this are what rounding leaves."""
 
 
 def applied(change: Change, state: Arrangement, found: AirSystem, numbers: Numbers) -> Arrangement:
@@ -62,6 +69,12 @@ def applied(change: Change, state: Arrangement, found: AirSystem, numbers: Numbe
             return _seal(change, state, numbers)
         case OtherAir():
             return _air(change, state, found, numbers)
+        case LowerDrop():
+            return _lower(change, state)
+        case StretchFlexible():
+            return _stretch(state, found, numbers)
+        case StandToTable():
+            return replace(state, as_printed=True, table=_known(state.found_table))
 
 
 def notes_of(change: Change, found: AirSystem) -> list[str]:
@@ -81,10 +94,34 @@ def notes_of(change: Change, found: AirSystem) -> list[str]:
             return ["The blower is taken to stand to its table at the other setting as it does at the one that ran."]
         case SpeedSetting():
             return ["Fan laws; motor and belt efficiency are taken as unchanged. Motor load is for the maker to allow."]
-        case OtherAir(elevation=float()) if found.heat:
-            return ["The heat input is taken as unchanged; burners are set anew for another elevation."]
+        case EnlargeDuct(run=name) if not _alone(found, name):
+            return [
+                "The flow of the run follows from its size and the drop it shares with the other runs of its side; "
+                "runs that are not described carry what remains."
+            ]
+        case FixDuctLeakage(leakage=None):
+            return ["The leakage is the one that the visit tells, at operating pressure."]
+        case OtherAir():
+            return _notes_of_air(change, found)
         case _:
             return []
+
+
+def _notes_of_air(change: OtherAir, found: AirSystem) -> list[str]:
+    notes = []
+    if change.elevation is not None and found.heat:
+        notes.append("The heat input is taken as unchanged; burners are set anew for another elevation.")
+    if found.capacity is not None and found.performance:
+        notes.append(
+            "Capacity goes with the mass flow over the coil, by the performance table; the outdoor unit is taken to "
+            "work as it does here, although thin air takes some from it."
+        )
+    if found.blower_kind == HELD:
+        notes.append(
+            "The blower is taken to hold its volume flow in other air; a control that goes by torque may hold more of "
+            "the mass flow, and the uncertainty allows for it."
+        )
+    return notes
 
 
 # Parts -----------------------------------------------------------------------------------------------------------
@@ -158,20 +195,32 @@ def _side(state: Arrangement, side: Side) -> system.Part:
     return state.path[side]
 
 
+def run_element(name: str) -> str:
+    """Name of a run's element, apart from the path's own names, which a client's run may share."""
+    return f"run {name}"
+
+
+def diameter_of(run: DuctRun) -> float:
+    """Diameter that counts for friction, m."""
+    if run.diameter is not None:
+        return run.diameter
+    assert run.width is not None
+    assert run.height is not None
+    return duct.equivalent_diameter(run.width, run.height)
+
+
 def _duct(run: DuctRun, flow: float, density: float, numbers: Numbers) -> system.Element:
     """A run as an element near a flow."""
-    diameter = run.diameter
-    if diameter is None:
-        assert run.width is not None
-        assert run.height is not None
-        diameter = duct.equivalent_diameter(run.width, run.height)
+    diameter = diameter_of(run)
     factor = 1.0
     if run.material == "flexible" and run.compression > 0.0:
         factor += (duct.flexible_compression_factor(run.compression, diameter) - 1.0) * numbers[
             "tolerance.flexible_compression"
         ]
     length = run.length + run.fittings_equivalent_length * numbers["tolerance.fitting_length"]
-    return system.duct_element(run.name, flow, diameter, length, numbers[ROUGHNESS[run.material]], density, factor)
+    return system.duct_element(
+        run_element(run.name), flow, diameter, length, numbers[ROUGHNESS[run.material]], density, factor
+    )
 
 
 def _add(change: AddDuct, state: Arrangement, numbers: Numbers) -> Arrangement:
@@ -198,61 +247,182 @@ def _enlarge(change: EnlargeDuct, state: Arrangement, found: AirSystem, numbers:
     run = next((run for run in found.duct_runs if run.name == change.run), None)
     if run is None:
         raise Refused("The visit has no duct run of that name.", "equipment.duct_runs with the run's name")
-    if sum(other.side == run.side for other in found.duct_runs) > 1:
-        raise Refused(
-            "The run is one of several on its side; how the air divides between them was not read.",
-            "a duct run that carries the whole side, alone on it",
-        )
-    present = _side(state, run.side)
-    if not isinstance(present, system.Element):
+    state = _with_runs(state, run.side, found, numbers, run)
+    return _with_run(state, replace_run(run, change.diameter), found, numbers)
+
+
+def _stretch(state: Arrangement, found: AirSystem, numbers: Numbers) -> Arrangement:
+    crumpled = [run for run in found.duct_runs if run.material == "flexible" and run.compression > 0.0]
+    if not crumpled:
+        raise Refused("No flexible run with its compression is described.", "equipment.duct_runs with compression")
+    for run in crumpled:
+        state = _with_runs(state, run.side, found, numbers, run)
+        state = _with_run(state, msgspec.structs.replace(run, compression=0.0), found, numbers)
+    return state
+
+
+def _alone(found: AirSystem, name: str) -> bool:
+    sides = [run.side for run in found.duct_runs if run.name == name]
+    return bool(sides) and sum(run.side == sides[0] for run in found.duct_runs) == 1
+
+
+def _whole(run: DuctRun, found: AirSystem, numbers: Numbers) -> bool:
+    """Whether a run carries all the air of its side."""
+    if _alone(found, run.name):
+        return True
+    if run.design_airflow is None:
+        return False
+    whole = numbers["airflow"] if found.design_airflow is None else found.design_airflow
+    return run.design_airflow >= numbers["whole_side_share"] * whole
+
+
+def _run_flow(run: DuctRun, state: Arrangement, found: AirSystem, numbers: Numbers) -> float:
+    """Flow near which a run is used, m3/s at the blower."""
+    if _whole(run, found, numbers):
+        return state.flow
+    if run.design_airflow is None:
+        raise Refused("How much of its side's air the run carries is not known.", "design_airflow of the duct run")
+    return run.design_airflow
+
+
+def _with_run(state: Arrangement, run: DuctRun, found: AirSystem, numbers: Numbers) -> Arrangement:
+    """The run as given in place of the one of its name."""
+    element = _duct(run, _run_flow(run, state, found, numbers), state.found_density, numbers)
+    return state.with_path(**{run.side: system.replaced(state.path[run.side], element.name, element)})
+
+
+def _with_runs(state: Arrangement, side: Side, found: AirSystem, numbers: Numbers, asked: DuctRun) -> Arrangement:
+    """The same system with the ducts of a side told run by run, as far as they are described.
+
+    Runs that carry the whole side lie in series. The others branch off and share one drop, each with an opening of its
+    own; what is not described carries the air that remains. Where the described ones would carry more than there is,
+    more of the side's drop lies before they branch off.
+    """
+    present = _side(state, side)
+    if any(element.name == run_element(asked.name) for element in system.elements(present)):
+        return state
+    whole = next((element for element in system.elements(present) if element.name == side), None)
+    if whole is None:
         raise Refused("The ducts of that side were changed by another change already.")
-    before = _duct(run, state.flow, state.found_density, numbers)
-    whole = system.drop_at_flow(present, state.flow, state.found_density)
-    if before.drop > MOST_OF_A_SIDE * whole:
+    density, flow = state.found_density, state.flow
+    _run_flow(asked, state, found, numbers)
+    runs = [run for run in found.duct_runs if run.side == side]
+    trunks = [_duct(run, flow, density, numbers) for run in runs if _whole(run, found, numbers)]
+    branches = [
+        _branch(run, run.design_airflow, density, numbers)
+        for run in runs
+        if run.design_airflow is not None and not _whole(run, found, numbers)
+    ]
+    drop = system.drop_at_flow(whole, flow, density)
+    left = drop - sum(system.drop_at_flow(part, flow, density) for part in trunks)
+    if left < (1.0 - MOST_OF_A_SIDE) * drop:
         raise Refused("By its size the run would lose more than was read on its side.", "its length, fittings and size")
-    wider = replace_run(run, change.diameter)
-    after = _duct(wider, state.flow, state.found_density, numbers)
-    rest = system.Element("rest of the side", whole - before.drop, state.flow, present.exponent, state.found_density)
-    return state.with_path(**{run.side: system.Series((rest, after))})
+    parts: list[system.Part] = list(trunks)
+    if branches:
+        shared = left * numbers["branch_drop_share"]
+        carried = sum(system.flow_at_drop(part, shared, density) for part in branches)
+        if carried < flow * (1.0 - ROUNDING):
+            branches.append(system.Element("other ducts", shared, flow - carried, whole.exponent, density))
+        else:
+            shared = system.drop_at_flow(system.Parallel(tuple(branches)), flow, density)
+        parts.append(system.Parallel(tuple(branches)))
+        left -= shared
+    if left > ROUNDING * drop:
+        parts.append(system.Element("rest of the side", left, flow, whole.exponent, density))
+    return state.with_path(**{side: system.replaced(present, side, system.Series(tuple(parts)))})
+
+
+def _branch(run: DuctRun, usual: float, density: float, numbers: Numbers) -> system.Part:
+    """A run with its grille or register."""
+    opening = numbers[f"{OPENINGS[run.side]}_drop"]
+    return system.Series(
+        (
+            _duct(run, usual, density, numbers),
+            system.Element(f"opening of {run.name}", opening, usual, OPENING_EXPONENT, density),
+        )
+    )
+
+
+def run_flows(name: str, found: AirSystem, before: Arrangement, state: Arrangement, flow: float, numbers: Numbers
+) -> tuple[float, float] | None:  # fmt: skip
+    """Flow of a run before and after, m3/s at the blower; None where it is not told apart."""
+    run = next((run for run in found.duct_runs if run.name == name), None)
+    if run is None or _alone(found, name):
+        return None
+    told = _with_runs(before, run.side, found, numbers, run)
+    pair = []
+    for arrangement, through in ((told, before.flow), (state, flow)):
+        loads = system.loads(arrangement.path[run.side], through, arrangement.density)
+        pair.append(next(load.flow for load in loads if load.name == run_element(name)))
+    return pair[0], pair[1]
 
 
 def replace_run(run: DuctRun, diameter: float) -> DuctRun:
     """The run with a round section of another diameter."""
-    return DuctRun(
-        run.name, run.side, run.material, run.length, diameter, None, None, run.fittings_equivalent_length,
-        run.compression, run.design_airflow,
-    )  # fmt: skip
+    return msgspec.structs.replace(run, diameter=diameter, width=None, height=None)
 
 
 def _open(change: OpenDampers, state: Arrangement, found: AirSystem, numbers: Numbers) -> Arrangement:
     for part in found.parts:
         if part.kind == "zone_damper":
-            here = state.path[part.name]
-            assert isinstance(here, system.Element)
             factor = numbers["open_damper_share"] if change.factor is None else change.factor
             if factor <= 0.0:
                 raise OutOfRange("factor", factor, 0.0, 1.0)
-            return state.with_path(**{part.name: system.scaled(here, drop_factor=factor)})
+            return state.with_path(**{part.name: _scaled(state.path[part.name], drop_factor=factor)})
     present = _side(state, change.side)
     if change.factor is None:
         raise Refused(
             "How much of the side's drop the dampers make was not read.",
             "pressure_drop_factor, or static_pressure before and after the zone damper",
         )
-    if not isinstance(present, system.Element):
-        raise Refused("The ducts of that side were changed by another change already.")
-    return state.with_path(**{change.side: system.scaled(present, drop_factor=change.factor)})
+    return state.with_path(**{change.side: _scaled(present, drop_factor=change.factor)})
 
 
 def _seal(change: FixDuctLeakage, state: Arrangement, numbers: Numbers) -> Arrangement:
     present = _side(state, change.side)
-    if not isinstance(present, system.Element):
-        raise Refused("The ducts of that side were changed by another change already.")
-    share = change.leakage * numbers["tolerance.leakage_airflow"] / numbers["airflow"]
+    share = leakage_of(change, numbers) / numbers["airflow"]
     if not 0.0 < share < 1.0:
         raise Refused("The leakage is not below the airflow.", "a leakage_airflow at operating pressure")
     # What passed the ducts themselves made the side's drop; now all the air has to.
-    return state.with_path(**{change.side: system.scaled(present, area_factor=1.0 - share)})
+    return state.with_path(**{change.side: _scaled(present, area_factor=1.0 - share)})
+
+
+def leakage_of(change: FixDuctLeakage, numbers: Numbers) -> float:
+    """What the leak loses or draws in, m3/s at the return's density.
+
+    Raises
+    ------
+    Refused : neither the change nor the visit tells it
+    """
+    if change.leakage is not None:
+        return change.leakage * numbers["tolerance.leakage_airflow"]
+    told = numbers.get(f"leakage.{change.side}")
+    if told is None:
+        raise Refused(
+            f"What the {change.side} ducts lose in operation is not known.",
+            "duct_leakage with both plenum pressures, or register_airflow of all registers",
+        )
+    return max(told, 0.0)
+
+
+def _lower(change: LowerDrop, state: Arrangement) -> Arrangement:
+    name = change.name
+    if name in state.boxed:
+        now = state.boxed[name].now
+        factor = change.drop / system.drop_at_flow(now, state.flow, state.found_density)
+        return state if factor >= 1.0 else _put(state, system.scaled(now, drop_factor=factor), True)
+    if name not in state.path:
+        raise Refused(f"The drop of the {name.replace('_', ' ')} was not read apart.", "static_pressure on both sides")
+    part = state.path[name]
+    factor = change.drop / system.drop_at_flow(part, state.flow, state.found_density)
+    return state if factor >= 1.0 else state.with_path(**{name: _scaled(part, drop_factor=factor)})
+
+
+def _scaled(part: system.Part, drop_factor: float = 1.0, area_factor: float = 1.0) -> system.Part:
+    """Every element of a part scaled alike, which scales the whole of it."""
+    if isinstance(part, system.Element):
+        return system.scaled(part, drop_factor, area_factor)
+    return type(part)(tuple(_scaled(each, drop_factor, area_factor) for each in part.parts))
 
 
 # Blower and air --------------------------------------------------------------------------------------------------
@@ -266,6 +436,12 @@ def _speed(change: SpeedSetting, state: Arrangement, found: AirSystem) -> Arrang
         named = ", ".join(table.setting for table in found.tables) or "none"
         raise Refused("The visit has no blower table for that setting.", f"blower.settings with it; there: {named}")
     return replace(state, table=table)
+
+
+def _known(table: BlowerTable | None) -> BlowerTable:
+    if table is None:
+        raise Refused("The blower's curve is not known.", "blower.settings with the setting that ran")
+    return table
 
 
 def _air(change: OtherAir, state: Arrangement, found: AirSystem, numbers: Numbers) -> Arrangement:

@@ -13,6 +13,7 @@ from service.model.projection import (
     AirSystem,
     Change,
     ContextProjections,
+    EnlargeDuct,
     FixDuctLeakage,
     NotProjected,
     OtherAir,
@@ -25,7 +26,7 @@ from service.model.ruleset import Ruleset
 from service.physics import performance
 from service.physics.air import STANDARD_AIR_DENSITY, specific_heat
 from service.project.arrangement import Arrangement, Point, Refused, as_found, operating_point
-from service.project.changes import applied, notes_of
+from service.project.changes import applied, leakage_of, notes_of, run_flows
 from service.project.spread import spread
 
 ROOM_HUMIDITY = 0.008
@@ -39,6 +40,9 @@ ASSUMED = (
     "added_duct_velocity",
     "open_damper_share",
     "capacity_flow_exponent",
+    "held_airflow_density_exponent",
+    "whole_side_share",
+    "branch_drop_share",
 )
 TOLERANCES = ("rated_pressure_drop", "fitting_length", "flexible_compression", "leakage_airflow")
 
@@ -73,6 +77,8 @@ def inputs_of(found: AirSystem, rules: Ruleset) -> dict[str, Measured]:
         "capacity": found.capacity,
         "wet_bulb": found.wet_bulb,
         "outdoor": found.outdoor,
+        "blower_speed_to_table": found.speed_to_table,
+        **{f"leakage.{side}": entry for side, entry in found.leakage.items()},
     }
     inputs |= {name: entry for name, entry in optional.items() if entry is not None}
     for name in ASSUMED:
@@ -100,27 +106,58 @@ def _one(
         if entry.change is None:
             return refused("The change could not be read.", [f"{aside.detail} {aside.remedy}" for aside in entry.aside])
         changes.append(entry.change)
+    quantities, notes, missing = outcome(changes, found, inputs, rules)
+    return Projection(indices, kinds, quantities, notes, missing)
+
+
+Outcome = tuple[tuple[Projected, ...], tuple[str, ...], tuple[NotProjected, ...]]
+"""What is projected, what it takes for granted, and what could not be projected."""
+
+
+def outcome(
+    changes: Sequence[Change],
+    found: AirSystem,
+    inputs: Mapping[str, Measured],
+    rules: Ruleset,
+    *,
+    both_ways: bool = True,
+) -> Outcome:
+    """What changes made together would bring to a system that is known, with its uncertainty.
+
+    Slopes are taken over a step of every input both ways, or one way only, in half the time.
+    """
+
+    def refused(reason: str, missing: Sequence[str]) -> Outcome:
+        return (), (), (NotProjected("airflow", reason, tuple(missing)),)
+
+    values = {name: entry.value for name, entry in inputs.items()}
     missing: dict[str, NotProjected] = {}
 
-    def results(numbers: Mapping[str, float]) -> dict[str, float]:
+    def results(numbers: Mapping[str, float], near: Point | None = None) -> dict[str, float]:
         missing.clear()
         before = as_found(found, numbers)
         state = before
         for change in changes:
             state = applied(change, state, found, numbers)
-        return _results(before, state, operating_point(state), changes, found, numbers, missing)
+        met = operating_point(state, near)
+        return _results(before, state, met, changes, found, numbers, missing)
 
     try:
-        outcome = spread(results, _needed(inputs, changes))
+        state = as_found(found, values)
+        for change in changes:
+            state = applied(change, state, found, values)
+        met = operating_point(state)
+        near = met if met.entry > 0.0 else None
+        slopes = spread(lambda numbers: results(numbers, near), _needed(inputs, changes, found), both_ways)
+        results(values)
     except Refused as refusal:
         return refused(refusal.reason, refusal.missing)
     except OutOfRange as error:
         return refused(f"A number of the change or of the system is out of range: {error.name.replace('_', ' ')}.", ())
-    results({name: entry.value for name, entry in inputs.items()})
     share = rules.assumptions["projected_change"].uncertainty
     quantities = []
-    for name in [key.removeprefix("after.") for key in outcome if key.startswith("after.")]:
-        before, after = outcome[f"before.{name}"], outcome[f"after.{name}"]
+    for name in [key.removeprefix("after.") for key in slopes if key.startswith("after.")]:
+        before, after = slopes[f"before.{name}"], slopes[f"after.{name}"]
         difference = _difference(after, before)
         doubt = {"assumption.projected_change": difference.value * share}
         quantities.append(
@@ -132,37 +169,44 @@ def _one(
             )
         )
     notes = [note for change in changes for note in notes_of(change, found)]
-    return Projection(
-        indices,
-        kinds,
-        tuple(quantities),
-        tuple(dict.fromkeys([*_anchored(found), *notes])),
-        tuple(missing.values()),
-    )
+    return tuple(quantities), tuple(dict.fromkeys([*_anchored(found), *notes])), tuple(missing.values())
 
 
-def _needed(inputs: Mapping[str, Measured], changes: Sequence[Change]) -> Mapping[str, Measured]:
+def _needed(inputs: Mapping[str, Measured], changes: Sequence[Change], found: AirSystem) -> Mapping[str, Measured]:
     """The inputs; every change reads its own few of the assumptions, and the others cost two solutions each for naught.
 
     A step that moves nothing leaves the terms unchanged, so only time is spared.
     """
     kinds = {type(change).__name__ for change in changes}
-    idle = set()
-    if not kinds & {"AddDuct", "EnlargeDuct"}:
+    idle = {"whole_side_share"}
+    if not kinds & {"AddDuct", "EnlargeDuct", "StretchFlexible"}:
         idle |= {"roughness_steel", "roughness_flexible", "roughness_glass", "return_grille_drop", "register_drop"}
-        idle |= {"added_duct_velocity", "tolerance.fitting_length", "tolerance.flexible_compression"}
+        idle |= {"tolerance.fitting_length", "tolerance.flexible_compression"}
+    if "AddDuct" not in kinds:
+        idle.add("added_duct_velocity")
+    if not kinds & {"EnlargeDuct", "StretchFlexible"}:
+        idle.add("branch_drop_share")
     if "OpenDampers" not in kinds:
         idle.add("open_damper_share")
     if "FixDuctLeakage" not in kinds:
-        idle.add("tolerance.leakage_airflow")
+        idle |= {"tolerance.leakage_airflow", "leakage.return", "leakage.supply"}
     if "ReplaceFilter" not in kinds:
         idle.add("tolerance.rated_pressure_drop")
+    boxed = {part.kind for part in found.inside}
+    if "filter" not in boxed and "ReplaceFilter" not in kinds:
+        idle.add("filter_to_rated")
+    if "coil" not in boxed and "CleanCoil" not in kinds:
+        idle.add("coil_to_rated")
+    if "OtherAir" not in kinds:
+        idle.add("held_airflow_density_exponent")
+    if found.capacity is None or found.performance:
+        idle.add("capacity_flow_exponent")
     return {name: Measured(entry.value) if name in idle else entry for name, entry in inputs.items()}
 
 
 def _anchored(found: AirSystem) -> list[str]:
     if found.table is None:
-        return []
+        return [] if found.power is None else ["The blower's overall efficiency is taken as unchanged."]
     return [
         "The blower table's airflow is scaled so that its curve passes through the point as found; its power likewise."
     ]
@@ -197,6 +241,10 @@ def _results(
         missing["blower_power"] = NotProjected(
             "blower_power", "The blower's power is not known.", ("blower.settings with power",)
         )
+    elif before.power is None and state.as_printed:
+        missing["blower_power"] = NotProjected(
+            "blower_power", "The blower's power as found was not read.", ("electric_power of the blower",)
+        )
     elif before.power is None and found.table is not None:
         now = operating_point(before).power
         powers = None if now is None else (now, met.power)
@@ -208,10 +256,15 @@ def _results(
     mass = ratio * density / numbers["density"]
     _rise(pairs, powers, mass, found, numbers, missing)
     _capacity(pairs, mass, changes, found, numbers, missing)
-    sealed = [change for change in changes if isinstance(change, FixDuctLeakage) and change.side == "supply"]
-    if sealed:
-        leak = sum(change.leakage for change in sealed) * numbers["tolerance.leakage_airflow"]
-        pairs["delivered_airflow"] = (airflow - leak, airflow * ratio)
+    for side, name in (("supply", "delivered_airflow"), ("return", "drawn_airflow")):
+        sealed = [change for change in changes if isinstance(change, FixDuctLeakage) and change.side == side]
+        if sealed:
+            pairs[name] = (airflow - sum(leakage_of(change, numbers) for change in sealed), airflow * ratio)
+    widened = [change.run for change in changes if isinstance(change, EnlargeDuct)]
+    if len(widened) == 1:
+        flows = run_flows(widened[0], found, before, state, met.flow, numbers)
+        if flows is not None:
+            pairs["duct_run_airflow"] = (flows[0] * airflow / before.flow, flows[1] * airflow / before.flow)
     flat: dict[str, float] = {}
     for name, (one, other) in pairs.items():
         flat[f"before.{name}"], flat[f"after.{name}"] = one, other
@@ -254,9 +307,6 @@ def _capacity(
     if found.capacity is None:
         return
     name, capacity = "net_total_capacity", numbers["capacity"]
-    if any(isinstance(change, OtherAir) for change in changes):
-        missing[name] = NotProjected(name, "Other air changes the outdoor unit as well.", ("a table for that air",))
-        return
     if found.performance and found.wet_bulb is not None and found.outdoor is not None:
         rows = [
             performance.PerformancePoint(row.return_wet_bulb, row.outdoor_temperature, row.airflow, row.total)
@@ -276,5 +326,13 @@ def _capacity(
             )
             return
         pairs[name] = (capacity, capacity * at[1] / at[0])
+        return
+    if any(isinstance(change, OtherAir) for change in changes):
+        missing[name] = NotProjected(
+            name,
+            "Other air changes the mass flow over the coil and the outdoor unit; only a performance table tells how "
+            "capacity goes with it.",
+            ("cooling_performance with return wet bulb and outdoor temperature read",),
+        )
         return
     pairs[name] = (capacity, capacity * float(mass ** numbers["capacity_flow_exponent"]))

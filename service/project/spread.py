@@ -10,11 +10,13 @@ from service.model.quantity import Measured
 Numbers = Mapping[str, float]
 
 
-def spread(function: Callable[[Numbers], Numbers], inputs: Mapping[str, Measured]) -> dict[str, Measured]:
+def spread(
+    function: Callable[[Numbers], Numbers], inputs: Mapping[str, Measured], both_ways: bool = True
+) -> dict[str, Measured]:
     """The function's results with the error terms of all inputs chained through it.
 
-    Where a step leaves the function's range on one side, or a result is not told there, the slope is taken from the
-    other side.
+    Slopes are taken over a step both ways, or upwards only. Where a step leaves the function's range on one side, or a
+    result is not told there, the slope is taken from the other side.
 
     Raises
     ------
@@ -28,7 +30,11 @@ def spread(function: Callable[[Numbers], Numbers], inputs: Mapping[str, Measured
         if step == 0.0:
             continue
         above = _stepped(function, values, name, step)
-        below = _stepped(function, values, name, -step)
+        below = (
+            _stepped(function, values, name, -step)
+            if both_ways or above is None or above.keys() < centre.keys()
+            else None
+        )
         for result, collected in terms.items():
             high, low = (above or {}).get(result), (below or {}).get(result)
             if high is None and low is None:

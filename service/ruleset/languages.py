@@ -26,6 +26,7 @@ WORDS: Mapping[str, tuple[str, ...]] = {
     "cautions": ("title", "text", "rests_on"),
     "procedures": ("title", "steps", "settled_when"),
     "changes": ("title", "meaning"),
+    "fixes": ("title", "meaning"),
     "stations": ("title", "meaning"),
     "places": ("title", "meaning"),
     "elements": ("title", "meaning"),

@@ -32,6 +32,7 @@ def lint(ruleset: Ruleset) -> list[str]:
         *_graph(ruleset),
         *_causes(ruleset),
         *_evidence(ruleset),
+        *_fixes(ruleset),
         *_cautions_and_procedures(ruleset),
         *(fault for code, words in ruleset.languages.items() for fault in language_faults(ruleset, code, words)),
     ]
@@ -98,6 +99,7 @@ def _citations(ruleset: Ruleset) -> Iterator[str]:
         *((f"quantities: {name}", entry.sources) for name, entry in ruleset.quantities.items()),
         *((f"elements: {name}", entry.sources) for name, entry in ruleset.elements.items()),
         *((f"arrangements: {name}", entry.sources) for name, entry in ruleset.arrangements.items()),
+        *((f"fixes: {name}", entry.sources) for name, entry in ruleset.fixes.items()),
         *((f"assumptions: {name}", entry.sources) for name, entry in ruleset.assumptions.items()),
         *((f"evidence: {name}", entry.sources) for name, entry in ruleset.evidence.weights().items()),
         *((f"instruments {name}", entry.sources) for name, entry in ruleset.instruments.items()),
@@ -225,6 +227,31 @@ def _causes(ruleset: Ruleset) -> Iterator[str]:
             if token in cause.against
         )
         yield from (f"causes {name}: unknown caution {c}" for c in cause.cautions if c not in ruleset.cautions)
+        if cause.fix is not None and cause.fix not in ruleset.fixes:
+            yield f"causes {name}: unknown fix {cause.fix}"
+
+
+NEEDED = {
+    "rated_drop": ("part",), "opened": ("part",), "usual_drop": ("criterion",), "usual_share": ("part", "criterion"),
+    "usual_face_velocity": ("criterion",), "sealed": ("side",),
+}  # fmt: skip
+"""What each kind of fix has to name."""
+
+
+def _fixes(ruleset: Ruleset) -> Iterator[str]:
+    used = {cause.fix for cause in ruleset.causes.values()}
+    for name, fix in ruleset.fixes.items():
+        if name not in used:
+            yield f"fixes {name}: no cause names it"
+        for field in NEEDED.get(fix.does, ()):
+            if getattr(fix, field) is None:
+                yield f"fixes {name}: {fix.does} needs a {field}"
+        if fix.does == "usual_drop" and (fix.part is None) == (fix.side is None):
+            yield f"fixes {name}: usual_drop needs a part or a side"
+        if fix.part is not None and fix.part not in ruleset.elements:
+            yield f"fixes {name}: unknown element {fix.part}"
+        if fix.criterion is not None and fix.criterion not in ruleset.criteria:
+            yield f"fixes {name}: unknown criterion {fix.criterion}"
 
 
 def _evidence(ruleset: Ruleset) -> Iterator[str]:

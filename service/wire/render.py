@@ -354,7 +354,12 @@ class _Writer:
 
     def causes(self) -> list[out.SharedCauseView]:
         return [
-            out.SharedCauseView(**self._cause(cause), context=self.where, explains=list(cause.explains))
+            out.SharedCauseView(
+                **self._cause(cause),
+                context=self.where,
+                explains=list(cause.explains),
+                mended=self._mended(cause.cause),
+            )
             for cause in self.context.causes
         ]
 
@@ -373,6 +378,40 @@ class _Writer:
             "separated_by": cause.separated_by or UNSET,
             "projected_gain": UNSET if cause.projected_gain is None else self.value("airflow", cause.projected_gain),
         }
+
+    def _mended(self, name: str) -> out.MendedView | UnsetType:
+        """What mending a cause would bring; nothing where the rules give no fix for it."""
+        cause = self.rules.causes.get(name)
+        gain = None if cause is None or cause.fix is None else self.context.gains.get(cause.fix)
+        if gain is None:
+            return UNSET
+        fix = self.rules.fixes[gain.fix]
+        return out.MendedView(
+            fix=gain.fix,
+            title=self.say(fix.title),
+            meaning=self.say(fix.meaning),
+            quantities=[
+                out.GainView(
+                    name=entry.name,
+                    title=self.say(self.rules.quantities[entry.name].title),
+                    before=self.value(entry.name, entry.before),
+                    after=self.value(entry.name, entry.after),
+                    change=self.spread(entry.name, entry.change),
+                    expanded_uncertainty_of_change=self.spread(entry.name, COVERAGE_FACTOR * entry.uncertainty),
+                    coverage_factor=COVERAGE_FACTOR,
+                )
+                for entry in gain.quantities
+            ],
+            notes=[self.say(note) for note in gain.notes],
+            not_projected=[
+                out.NotProjectedView(
+                    quantity=entry.subject,
+                    reason=self.say(entry.reason),
+                    missing=[self.say(text) for text in entry.missing],
+                )
+                for entry in gain.not_projected
+            ],
+        )
 
     def _evidence(self, token: str) -> out.EvidenceView:
         verdict = self.by_token.get(token)

@@ -1046,7 +1046,7 @@ class AddDuctChange(_Change, frozen=True, tag="add_duct", kw_only=True):
 
 
 class EnlargeDuctChange(_Change, frozen=True, tag="enlarge_duct", kw_only=True):
-    """A run of the visit's `duct_runs` made wider. It has to carry its whole side."""
+    """A run of the visit's `duct_runs` made wider. One of several on its side needs its `design_airflow` there."""
 
     duct_run: Label
     diameter: Length
@@ -1067,10 +1067,11 @@ class SpeedSettingChange(_Change, frozen=True, tag="speed_setting", kw_only=True
 
 
 class FixDuctLeakageChange(_Change, frozen=True, tag="fix_duct_leakage", kw_only=True):
-    """Leakage near the equipment sealed; `leakage_airflow` is what it loses today, at operating pressure."""
+    """Leakage near the equipment sealed; `leakage_airflow` is what it loses today, at operating pressure. Without it,
+    what the visit tells: registers against the equipment, air mixed into the return, or the leakage test."""
 
     side: Literal["return", "supply"]
-    leakage_airflow: VolumeFlow
+    leakage_airflow: VolumeFlow | msgspec.UnsetType = msgspec.UNSET
 
 
 class OtherAirChange(_Change, frozen=True, tag="other_air", kw_only=True):

@@ -98,6 +98,37 @@ class EvidenceView(Answer, frozen=True, kw_only=True):
     ) = msgspec.UNSET
 
 
+class GainView(Answer, frozen=True, kw_only=True):
+    """One quantity before and after a cause is mended."""
+
+    name: str
+    title: str
+    before: Value
+    after: Value
+    change: Value
+    expanded_uncertainty_of_change: Value
+    coverage_factor: float
+
+
+class NotProjectedView(Answer, frozen=True, kw_only=True):
+    """What could not be projected, why, and what would be needed for it."""
+
+    quantity: str
+    reason: str
+    missing: list[str] = []
+
+
+class MendedView(Answer, frozen=True, kw_only=True):
+    """What a cause mended is taken to mean, and what it would bring."""
+
+    fix: str
+    title: str
+    meaning: str
+    quantities: list[GainView] = []
+    notes: list[str] = []
+    not_projected: list[NotProjectedView] = []
+
+
 class CauseView(Answer, frozen=True, kw_only=True):
     """A possible cause. Causes that the readings cannot tell apart share a rank."""
 
@@ -120,6 +151,7 @@ class SharedCauseView(CauseView, frozen=True, kw_only=True):
 
     context: ContextView
     explains: list[str]
+    mended: MendedView | msgspec.UnsetType = msgspec.UNSET
 
 
 class ReductionView(Answer, frozen=True, kw_only=True):
@@ -605,14 +637,6 @@ class ProjectedView(Answer, frozen=True, kw_only=True):
     change: Value
     expanded_uncertainty_of_change: Value
     coverage_factor: float
-
-
-class NotProjectedView(Answer, frozen=True, kw_only=True):
-    """What could not be projected, why, and what would be needed for it."""
-
-    quantity: str
-    reason: str
-    missing: list[str] = []
 
 
 class ChangeView(Answer, frozen=True, kw_only=True):
