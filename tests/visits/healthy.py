@@ -6,8 +6,6 @@ exactly one request. Nothing above a note may be said about a healthy visit.
 
 from __future__ import annotations
 
-import json
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,11 +13,12 @@ from typing import Any, Literal
 
 import tomli_w
 
-from tests.visits.house import INCH, Faults, House, Operation, Solution, solve
+from tests.visits import house_air
+from tests.visits.house import CFM, INCH, Faults, House, Operation, Solution, solve
+from tests.visits.house_air import BURNERS, COMBUSTION_READINGS, SEALED, Dwelling
 from tests.visits.library import HOUSES, cooling, fan_only, heating, permanent_split_capacitor_blower
-from tests.visits.writing import Request, Run, write_visit
+from tests.visits.writing import ROOT, Request, Run, as_json, write_visit
 
-ROOT = Path(__file__).resolve().parents[2]
 HEALTHY = Path("rules/cases/healthy")
 EXAMPLE = Path("openapi/examples/visit.json")
 COMMAND = "python -m tests.visits.healthy"
@@ -39,6 +38,7 @@ class Visit:
     states: tuple[tuple[str, Operation, tuple[str, ...]], ...]
     omit: tuple[str, ...] = ()
     visited_at: str = "2026-03-10T10:30:00-07:00"
+    dwelling: Dwelling | None = None
 
     def runs(self) -> list[Run]:
         return [
@@ -46,7 +46,35 @@ class Visit:
         ]
 
     def request(self, runs: Sequence[Run]) -> Request:
-        return write_visit(runs, units=self.units, seed=self.seed, omit=self.omit, visited_at=self.visited_at)
+        return self._written(runs, self.seed)
+
+    def exact(self) -> Request:
+        """The request as exact instruments would bring it."""
+        return self._written(self.runs(), None)
+
+    def _written(self, runs: Sequence[Run], seed: int | None) -> Request:
+        request = write_visit(runs, units=self.units, seed=seed, omit=self.omit, visited_at=self.visited_at)
+        return request if self.dwelling is None else with_records(request, self.dwelling)
+
+
+def with_records(request: Request, dwelling: Dwelling) -> Request:
+    """The visit with what was read of the house as a whole: leakage tests, house pressures, fans, appliances."""
+    whole = house_air.request(dwelling)
+    records = [
+        {**reading, "instrument": f"house-{reading['instrument']}"} if "instrument" in reading else reading
+        for reading in whole["readings"]
+        if reading["kind"] not in ("static_pressure", "airflow")
+    ]
+    used = {reading.get("instrument") for reading in records}
+    carried = [{**entry, "id": f"house-{entry['id']}"} for entry in whole["instruments"]]
+    return {
+        **request,
+        "site": {**whole["site"], **request["site"]},
+        "appliances": whole["appliances"],
+        "instruments": [*request["instruments"], *(entry for entry in carried if entry["id"] in used)],
+        "states": [*request["states"], *whole["states"]],
+        "readings": [*request["readings"], *records],
+    }
 
 
 _FURNACE = (
@@ -77,6 +105,28 @@ def _healthy(
 ) -> Visit:
     return Visit(house, HOUSES[house], units, seed, LITTLE_USED, states)
 
+
+def _again(
+    id: str,
+    house: str,
+    units: Literal["ip", "si"],
+    seed: int,
+    *states: tuple[str, Operation, tuple[str, ...]],
+    visited_at: str = "2026-03-10T10:30:00-07:00",
+    dwelling: Dwelling | None = None,
+) -> Visit:
+    """Another visit to a house of the library."""
+    return Visit(
+        id, HOUSES[house], units, seed, LITTLE_USED, states, visited_at=visited_at, dwelling=dwelling
+    )  # fmt: skip
+
+
+def _dwelling(id: str, **more: Any) -> Dwelling:
+    """A sound house around the equipment of a library house."""
+    return Dwelling(id, **{"airflow": HOUSES[id].design_flow / CFM, **more})
+
+
+_WHOLE = ("house", "garage", "room", "ducts", "envelope", "fans")
 
 VISITS: tuple[Visit, ...] = (
     _healthy(
@@ -138,6 +188,113 @@ VISITS: tuple[Visit, ...] = (
         "belt_driven_1600_m", "ip", 113,
         ("heating", heating("sheave as set"), (*_BOX, *_FLOW_AND_POWER, *_RISE, "barometer")),
         ("cooling", cooling("sheave as set"), (*_BOX, *_FLOW_AND_POWER, *_COOLING_AIR)),
+    ),
+    _healthy(
+        "furnace_held_flow_sea_level", "si", 114,
+        ("cooling", cooling("high", 77.0), (*_FURNACE, *_FLOW_AND_POWER, *_COOLING_AIR)),
+        ("heating", heating("high"), (*_FURNACE, *_FLOW_AND_POWER, *_RISE)),
+    ),
+    _healthy(
+        "furnace_held_torque_2300_m", "ip", 115,
+        ("heating", heating("high", 66.0, 0.25), (*_FURNACE, *_FLOW_AND_POWER, *_RISE, "barometer")),
+        ("cooling", cooling("high", 78.0, 0.40), (*_FURNACE, *_FLOW_AND_POWER, *_COOLING_AIR)),
+    ),
+    _healthy(
+        "furnace_held_torque_1600_m", "si", 116,
+        ("heating", heating("high"), (*_FURNACE, *_FLOW_AND_POWER, *_RISE)),
+    ),
+    _healthy(
+        "air_handler_sags_sea_level", "ip", 117,
+        ("cooling", cooling("tap 3"), (*_INTERNAL_COIL, *_FLOW_AND_POWER, *_COOLING_AIR)),
+    ),
+    _healthy(
+        "air_handler_2200_m", "si", 118,
+        ("cooling", cooling("tap 3", 75.0, 0.45), (*_INTERNAL_COIL, *_FLOW_AND_POWER, *_COOLING_AIR, "barometer")),
+        ("heating", heating("tap 3"), (*_INTERNAL_COIL, *_FLOW_AND_POWER, *_RISE, *_ELECTRIC)),
+    ),
+    _healthy(
+        "packaged_2400_m", "ip", 119,
+        ("heating", heating("high"), (*_BOX, *_FLOW_AND_POWER, *_RISE)),
+        ("cooling", cooling("high", 77.0, 0.40), (*_BOX, *_FLOW_AND_POWER, *_COOLING_AIR)),
+    ),
+    _healthy(
+        "packaged_held_torque_sea_level", "ip", 120,
+        ("heating", heating("high"), (*_BOX, *_FLOW_AND_POWER, *_RISE, "barometer")),
+    ),
+    _healthy(
+        "ducted_metric_2300_m", "si", 121,
+        ("cooling", cooling("high", 76.0, 0.45), (*_BOX, *_FLOW_AND_POWER, *_COOLING_AIR_HUMIDITY, "barometer")),
+    ),
+    _healthy(
+        "belt_driven_2250_m", "ip", 122,
+        ("cooling", cooling("sheave as set", 76.0, 0.40), (*_BOX, *_FLOW_AND_POWER, *_COOLING_AIR, "barometer")),
+        ("fan_only", fan_only("sheave as set"), (*_BOX, *_FLOW_AND_POWER, "dry_bulb:return_plenum")),
+    ),
+    _again(
+        "furnace_heating_in_january", "furnace_sea_level", "si", 123,
+        ("heating", heating("high", 66.0, 0.30), (*_FURNACE, *_FLOW_AND_POWER, *_RISE)),
+        visited_at="2026-01-20T08:15:00+01:00",
+    ),
+    _again(
+        "furnace_fan_alone_1600_m", "furnace_1600_m", "ip", 124,
+        ("fan_only", fan_only("high"), (*_FURNACE, *_FLOW_AND_POWER, "dry_bulb:return_plenum", "barometer")),
+    ),
+    _again(
+        "furnace_cooling_in_august_2200_m", "furnace_2200_m", "ip", 125,
+        ("cooling", cooling("high", 78.0, 0.40), (*_FURNACE, *_FLOW_AND_POWER, *_COOLING_AIR)),
+        visited_at="2026-08-05T15:40:00-06:00",
+    ),
+    _again(
+        "packaged_heating_1600_m", "packaged_1600_m", "si", 126,
+        ("heating", heating("high", 69.0), (*_BOX, *_FLOW_AND_POWER, *_RISE, "barometer")),
+        visited_at="2025-12-02T09:00:00-07:00",
+    ),
+    _again(
+        "belt_driven_heating_sea_level", "belt_driven_sea_level", "si", 127,
+        ("heating", heating("sheave as set"), (*_BOX, *_FLOW_AND_POWER, *_RISE)),
+        ("cooling", cooling("sheave as set"), (*_BOX, *_FLOW_AND_POWER, *_COOLING_AIR)),
+    ),
+    _again(
+        "air_handler_fan_alone_sea_level", "air_handler_sea_level", "si", 128,
+        ("fan_only", fan_only("tap 3"), (*_INTERNAL_COIL, *_FLOW_AND_POWER, "dry_bulb:return_plenum")),
+    ),
+    _again(
+        "ducted_metric_three_states_sea_level", "ducted_metric_sea_level", "si", 129,
+        ("cooling", cooling("high", 75.0), (*_BOX, *_FLOW_AND_POWER, *_COOLING_AIR)),
+        ("humid", cooling("high", 77.0, 0.60), (*_BOX, *_FLOW_AND_POWER, *_COOLING_AIR_HUMIDITY)),
+        ("fan_only", fan_only("high"), (*_BOX, *_FLOW_AND_POWER, "dry_bulb:return_plenum")),
+    ),
+    # with records of the house as a whole
+    _again(
+        "furnace_and_house_1600_m", "furnace_1600_m", "ip", 130,
+        ("cooling", cooling("high", 70.0), (*_FURNACE, *_FLOW_AND_POWER, *_COOLING_AIR)),
+        dwelling=_dwelling("furnace_1600_m", elevation=1600.0, readings=_WHOLE),
+    ),
+    _again(
+        "air_handler_and_house_sea_level", "air_handler_sea_level", "ip", 131,
+        ("heating", heating("tap 3", 69.8), (*_INTERNAL_COIL, *_FLOW_AND_POWER, *_RISE, *_ELECTRIC)),
+        dwelling=_dwelling("air_handler_sea_level", readings=("ducts", "envelope", "fans")),
+    ),
+    _again(
+        "furnace_and_ventilation_2200_m", "furnace_2200_m", "si", 132,
+        ("heating", heating("high", 69.8), (*_FURNACE, *_FLOW_AND_POWER, *_RISE)),
+        dwelling=_dwelling("furnace_2200_m", elevation=2200.0, readings=("house", "fans"), outdoor=16.0),
+    ),
+    _again(
+        "furnace_and_sealed_burner_sea_level", "furnace_held_torque_sea_level", "ip", 133,
+        ("heating", heating("high", 69.8), (*_FURNACE, *_FLOW_AND_POWER, *_RISE)),
+        dwelling=_dwelling(
+            "furnace_held_torque_sea_level", readings=("house", "zone", "envelope"), airflow=1000.0,
+            appliances=(SEALED,),
+        ),
+    ),
+    _again(
+        "furnace_and_sound_burners_sea_level", "furnace_sea_level", "ip", 134,
+        ("cooling", cooling("high", 77.0), (*_FURNACE, *_FLOW_AND_POWER, *_COOLING_AIR)),
+        dwelling=_dwelling(
+            "furnace_sea_level", readings=("zone", "house"), indoor=25.0, outdoor=40.0, storey_height=17.0,
+            exhausts=(("bath fan", 20.0, True),), appliances=BURNERS, extra=COMBUSTION_READINGS,
+        ),
     ),
 )  # fmt: skip
 
@@ -213,14 +370,6 @@ def _entry(visit: Visit, runs: Sequence[Run], file: str) -> dict[str, Any]:
         "hidden": {name: value for name, value in vars(visit.faults).items() if value != getattr(default, name)},
         "truth": {run.id: _truth(run.solution) for run in runs},
     }
-
-
-def as_json(request: Request) -> str:
-    """Indented, with each measure and each series of samples on one line."""
-    text = json.dumps(request, indent=2, ensure_ascii=False)
-    text = re.sub(r'\{\s+"value": (\S+),\s+"unit": ("[^"]*")\s+\}', r'{"value": \1, "unit": \2}', text)
-    text = re.sub(r"\[\s+([-+.\d,\s]+?)\s+\]", lambda found: f"[{' '.join(found[1].split())}]", text)
-    return text + "\n"
 
 
 def documents() -> dict[Path, str]:

@@ -200,7 +200,12 @@ class House:
 
 @dataclass(frozen=True)
 class Faults:
-    """What is hidden. 1 means as new; resistance factors multiply k, the others multiply what they name."""
+    """What is hidden. 1 means as new; resistance factors multiply k, the others multiply what they name.
+
+    `wheel_dirt` is the share of its flow that a dirty wheel still moves at the same speed: blades filled with dust turn
+    the air less, so the pressure falls as its square, and the power only as the flow. `motor_loss` multiplies the power
+    that the same work costs: a weak capacitor, a dragging bearing.
+    """
 
     filter_loading: float = 1.0
     coil_fouling: float = 1.0
@@ -211,6 +216,8 @@ class Faults:
     supply_disconnected: float = 1.0
     registers_closed: float = 1.0
     blower_speed: float = 1.0
+    wheel_dirt: float = 1.0
+    motor_loss: float = 1.0
     wired_setting: str | None = None
     gas_input: float = 1.0
     electric_heat: float = 1.0
@@ -362,10 +369,10 @@ def _march(house: House, operation: Operation, faults: Faults, curve: Curve, tab
         speed = faults.blower_speed
         if blower.kind == "constant_torque":
             speed *= math.sqrt(blower.density / density)
-        previous, dry_air_flow = dry_air_flow, table_flow * speed / air.volume
+        previous, dry_air_flow = dry_air_flow, table_flow * speed * faults.wheel_dirt / air.volume
         if abs(dry_air_flow / previous - 1.0) < 1e-13:
             break
-    power = curve.power(table_pressure) * (density / blower.density) * speed**3
+    power = curve.power(table_pressure) * (density / blower.density) * speed**3 * faults.wheel_dirt * faults.motor_loss
 
     inside_as_rated = sum(
         house.resistances[element].at(table_flow, blower.density)
@@ -373,7 +380,7 @@ def _march(house: House, operation: Operation, faults: Faults, curve: Curve, tab
         for element in house.inside
         if element != "blower"
     )
-    rise = (table_pressure + inside_as_rated) * (density / blower.density) * speed**2
+    rise = (table_pressure + inside_as_rated) * (density / blower.density) * (speed * faults.wheel_dirt) ** 2
 
     states, pressures, drops = [start], [0.0], {}
     coil_is_wet = operation.mode == "cooling" and house.cooling.sensible_heat_ratio < 1.0

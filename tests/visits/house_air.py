@@ -17,7 +17,7 @@ from typing import Any
 
 from scipy.optimize import brentq
 
-from tests.visits.healthy import ROOT, as_json
+from tests.visits.writing import ROOT, as_json
 
 FOLDER = Path("rules/cases/visits")
 CFM = 0.028316846592 / 60.0
@@ -340,6 +340,7 @@ BOILER: Request = {
 SEALED: Request = {"id": "furnace-2", "kind": "furnace", "venting": "direct_vent", "zone": "combustion_zone"}
 HEATER: Request = {"id": "heater-1", "kind": "space_heater", "venting": "natural_draft", "zone": "combustion_zone"}
 OVEN: Request = {"id": "oven-1", "kind": "cooking", "venting": "unvented"}
+BURNERS = (FURNACE, WATER_HEATER, HEATER, OVEN)
 ALL = ("house", "garage", "room", "flow", "ducts", "envelope", "fans")
 
 
@@ -439,7 +440,7 @@ DWELLINGS = (
     ),
     replace(
         _SOUND, id="appliances_sound_sea_level", elevation=0.0, outdoor=40.0, indoor=25.0, storey_height=17.0,
-        readings=("zone",), exhausts=(("bath fan", 20.0, True),), appliances=(FURNACE, WATER_HEATER, HEATER, OVEN),
+        readings=("zone",), exhausts=(("bath fan", 20.0, True),), appliances=BURNERS,
         states=(RESTING, EXHAUSTING), extra=COMBUSTION_READINGS,
     ),
     replace(

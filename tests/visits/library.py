@@ -103,8 +103,13 @@ def _furnace(
     sensible: float,
     filter_sides: tuple[float, float, float],
     barometer: float | None = None,
+    design: float | None = None,
 ) -> House:
-    """Furnace with cased coil, IP: flow in cfm, gas input in Btu/h, rise in degF, filter sides in in."""
+    """Furnace with cased coil, IP: flow in cfm, gas input in Btu/h, rise in degF, filter sides in in.
+
+    `design` is the design airflow where it is not the flow that the curve is laid through: a blower that holds torque
+    moves more in thin air.
+    """
     drops = {
         "return_grille": 0.025, "return_duct": 0.060, "filter": 0.070, "coil": 0.110,
         "supply_duct": 0.070, "register": 0.025,
@@ -125,7 +130,7 @@ def _furnace(
             published=(0.1 * INCH, 0.8 * INCH),
         ),
         rated_maximum=0.50 * INCH,
-        design_flow=flow * CFM,
+        design_flow=(design or flow) * CFM,
         filter_size=_filter("pleated_deep", filter_sides),
         cooling=Cooling(tons * TON, tons * TON * delivered, sensible),
         gas=GasHeat(gas * BTU_PER_HOUR, 0.80, (rise[0] * 5 / 9, rise[1] * 5 / 9)),
@@ -150,6 +155,7 @@ def _air_handler(
     delivered: float,
     sensible: float,
     filter_sides: tuple[float, float, float],
+    design: float | None = None,
 ) -> House:
     """Air handler with internal coil and electric heater, IP."""
     drops = {
@@ -171,18 +177,26 @@ def _air_handler(
             voltage=240.0,
         ),
         rated_maximum=0.50 * INCH,
-        design_flow=flow * CFM,
+        design_flow=(design or flow) * CFM,
         filter_size=_filter("pleated", filter_sides),
         cooling=Cooling(tons * TON, tons * TON * delivered, sensible),
         electric=ElectricHeat(kilowatts * 1000, 240.0),
     )
 
 
-def _packaged(id: str, title: str, *, elevation: float, delivered: float, sensible: float, gas: float) -> House:
+def _packaged(
+    id: str,
+    title: str,
+    *,
+    elevation: float,
+    delivered: float,
+    sensible: float,
+    gas: float,
+    kind: BlowerKind = "permanent_split_capacitor",
+) -> House:
     """Packaged gas unit of 3 tons, IP."""
     flow = 1190 * CFM
     drops = {"return_grille": 0.035, "return_duct": 0.095, "supply_duct": 0.130, "register": 0.040}
-    kind: BlowerKind = "permanent_split_capacitor"
     return House(
         id=id,
         title=title,
@@ -327,6 +341,41 @@ HOUSES: dict[str, House] = {
             "furnace_held_torque_1600_m", "furnace with constant-torque blower at 1600 m", elevation=1600, tons=2.5,
             flow=920, kind="constant_torque", watts=330, gas=45000, rise=(25, 55), delivered=0.88, sensible=0.78,
             filter_sides=(20, 20, 4),
+        ),
+        _furnace(
+            "furnace_held_flow_sea_level", "furnace with constant-airflow blower at sea level", elevation=0, tons=4,
+            flow=1560, kind="constant_airflow", watts=520, gas=80000, rise=(25, 55), delivered=0.95, sensible=0.75,
+            filter_sides=(24, 28, 4),
+        ),
+        _furnace(
+            "furnace_held_torque_2300_m", "furnace with constant-torque blower at 2300 m", elevation=2300, tons=2.5,
+            flow=900, kind="constant_torque", watts=320, gas=42000, rise=(25, 55), delivered=0.85, sensible=0.80,
+            filter_sides=(20, 20, 4), barometer=77100.0, design=1030,
+        ),
+        _air_handler(
+            "air_handler_sags_sea_level", "air handler with permanent-split-capacitor blower at sea level",
+            elevation=0, tons=2.5, flow=1000, kind="permanent_split_capacitor", watts=370, kilowatts=7.5,
+            delivered=0.95, sensible=0.75, filter_sides=(20, 25, 1),
+        ),
+        _air_handler(
+            "air_handler_2200_m", "air handler with constant-torque blower at 2200 m", elevation=2200, tons=3,
+            flow=1080, kind="constant_torque", watts=400, kilowatts=9.6, delivered=0.85, sensible=0.80,
+            filter_sides=(20, 30, 1), design=1240,
+        ),
+        _packaged(
+            "packaged_2400_m", "packaged unit at 2400 m", elevation=2400, delivered=0.84, sensible=0.80, gas=49000
+        ),
+        _packaged(
+            "packaged_held_torque_sea_level", "packaged unit with constant-torque blower at sea level", elevation=0,
+            delivered=0.95, sensible=0.75, gas=60000, kind="constant_torque",
+        ),
+        _ducted_metric(
+            "ducted_metric_2300_m", "ducted indoor unit with constant-airflow blower at 2300 m", elevation=2300,
+            kind="constant_airflow", delivered=0.84, sensible=0.80,
+        ),
+        _belt_driven(
+            "belt_driven_2250_m", "belt-driven unit at 2250 m", elevation=2250, units="ip", delivered=0.85,
+            sensible=0.80, gas=103000,
         ),
     )
 }  # fmt: skip

@@ -9,10 +9,13 @@ of 20 samples one second apart, which flutter by up to 2 % of the reading as in 
 
 from __future__ import annotations
 
+import json
 import math
 import random
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Literal
 
 from tests.visits.air import STANDARD_DENSITY
@@ -20,6 +23,8 @@ from tests.visits.house import BTU_PER_HOUR, CFM, INCH, House, Resistance, Solut
 from tests.visits.instruments import Kit, kit
 
 Request = dict[str, Any]
+
+ROOT = Path(__file__).resolve().parents[2]
 
 DERATED_ABOVE = 609.6
 """m: above 2000 ft a house's gas input is the one it fires there, and the request says so."""
@@ -79,6 +84,14 @@ def write_visit(
         "states": [_state(run) for run in runs],
         "readings": readings,
     }
+
+
+def as_json(request: Request) -> str:
+    """Indented, with each measure and each series of samples on one line."""
+    text = json.dumps(request, indent=2, ensure_ascii=False)
+    text = re.sub(r'\{\s+"value": (\S+),\s+"unit": ("[^"]*")\s+\}', r'{"value": \1, "unit": \2}', text)
+    text = re.sub(r"\[\s+([-+.\d,\s]+?)\s+\]", lambda found: f"[{' '.join(found[1].split())}]", text)
+    return text + "\n"
 
 
 def _state(run: Run) -> dict[str, Any]:
