@@ -9,6 +9,10 @@ outcomes it expects by the factor of its strength, and divides those of the outc
 A verdict counts by the probabilities of its outcomes, so that an undecided one counts for what it is worth; what was
 not measured counts for nothing. A yes-or-no token counts only where it holds: nobody may have looked for it.
 
+A rule that fired and names a cause says that the cause may bring about what the rule rests on: of the comparisons
+behind it that lie beyond a limit, those that the cause does not speak of count for it with the factor `named`, and
+never against it.
+
 Comparisons that restate one measured number are not independent. Of each such group the strongest for the cause and
 the strongest against it count, once each; groups are multiplied.
 
@@ -68,6 +72,11 @@ class Beliefs:
         self.without = {
             name: _without(criterion, evidence.beyond_without.value) for name, criterion in ruleset.criteria.items()
         }
+        self._named = {
+            f"{name}.{outcome}": Mention(name, "", _ratios(shares, {outcome: evidence.named.value}))
+            for name, shares in self.without.items()
+            for outcome in ("above", "below")
+        }
         restated = {name: group for group, names in evidence.restatements.items() for name in names}
         by_quantity = {
             criterion.quantity: restated[name] for name, criterion in ruleset.criteria.items() if name in restated
@@ -91,14 +100,12 @@ class Beliefs:
             )
             for name, profile in self.profiles.items()
         }
-        self._mentioned = {mention.criterion for profile in self.profiles.values() for mention in profile.mentions}
         self._words = sorted(((weight.value, word) for word, weight in evidence.words.items()), reverse=True)
 
     def _profile(self, cause: Cause, ruleset: Ruleset) -> Profile:
         evidence = ruleset.evidence
         factors: dict[str, dict[str, float]] = {}
         signs: list[Sign] = []
-        seen = evidence.seen_without.value
         for tokens, power in ((cause.expects, 1.0), (cause.against, -1.0)):
             for token in tokens:
                 factor = evidence.strengths[cause.strength.get(token, "usually")].value ** power
@@ -106,6 +113,8 @@ class Beliefs:
                 if criterion in ruleset.criteria and outcome in OUTCOMES:
                     factors.setdefault(criterion, {})[outcome] = factor
                 else:
+                    family = token.partition(".")[0]
+                    seen = evidence.seen_without.get(family, evidence.seen_without["other"]).value
                     group = self.groups.get(criterion, token)
                     signs.append(Sign(token, group, math.log(factor / (seen * factor + 1.0 - seen))))
         mentions = [
@@ -121,7 +130,7 @@ class Beliefs:
         """
         outcomes: dict[str, Shares] = {}
         for verdict in verdicts:
-            shares = _shares(verdict) if verdict.criterion in self._mentioned else None
+            shares = _shares(verdict)
             if shares is None:
                 continue
             before = outcomes.get(verdict.criterion)
@@ -132,8 +141,11 @@ class Beliefs:
             outcomes[verdict.criterion] = shares
         return Known(frozenset(held), outcomes)
 
-    def log_ratio(self, cause: str, known: Known) -> float:
-        """Natural logarithm of how much likelier the readings are with the cause than with none that is listed."""
+    def log_ratio(self, cause: str, known: Known, named: Collection[str] = ()) -> float:
+        """Natural logarithm of how much likelier the readings are with the cause than with none that is listed.
+
+        `named`: tokens behind the rules that fired and name the cause.
+        """
         profile = self.profiles[cause]
         strongest: dict[str, list[float]] = {}
 
@@ -147,6 +159,13 @@ class Beliefs:
                 log_ratio = _log_ratio(shares, self.without[mention.criterion], mention.ratios)
                 if log_ratio:
                     count(mention.group, log_ratio)
+        spoken = self.ratios[cause]
+        for token in named:
+            beyond = self._named.get(token)
+            if beyond is not None and beyond.criterion not in spoken and beyond.criterion in known.outcomes:
+                log_ratio = _log_ratio(known.outcomes[beyond.criterion], self.without[beyond.criterion], beyond.ratios)
+                if log_ratio > 0.0:
+                    count(self.groups[beyond.criterion], log_ratio)
         for sign in profile.signs:
             if sign.token in known.held:
                 count(sign.group, sign.log_ratio)

@@ -2,9 +2,9 @@
 
 Causes are ranked by belief (`service.explain.belief`), among those that a finding's rules name, and once more over
 all findings of the context: what is behind the most of them. A cause that a token rules out, or that needs a token
-which does not hold (a zone damper, a belt), is left out. Causes whose beliefs lie within the rules' tie ratio share a
-rank: the readings cannot tell them apart. Among them what would bring most airflow comes first, where a projection can
-tell, and each names the reading that would best tell it from the others.
+which does not hold (a zone damper, a belt), is left out. Causes whose beliefs, or whose evidence, lie within the rules'
+tie ratio share a rank: the readings cannot tell them apart, and each names the reading that best would. Among those of
+like belief what would bring most airflow comes first, where a projection can tell.
 
 Next readings are ordered by the bits they are expected to bring: information about the causes of the context, worth
 more where the cause explains something grave; open comparisons that they settle; findings whose rule asks for them.
@@ -106,15 +106,25 @@ class _Explanation:
             self.makers.setdefault(firing.conclusion, []).append(ruleset.diagnoses[firing.rule])
         self.held = {*self.by_token, *material.observations, *self.makers}
         self.known: Known = beliefs.known(material.verdicts, self.held)
+        self.named: dict[str, dict[str, None]] = {}
         self.log_ratios: dict[str, float | None] = {}
         self.evidence: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {}
         self.takeable: dict[tuple[str, bool], bool] = {}
         self.opened = self._opened()
 
     def result(self) -> Explained:
-        findings = [
-            self._finding(rules) for rules in self.makers.values() if any(rule.severity is not None for rule in rules)
-        ]
+        found: list[tuple[list[Diagnosis], tuple[str, ...]]] = []
+        for makers in self.makers.values():
+            rules = sorted((r for r in makers if r.severity is not None), key=lambda r: (-_rank(r.severity), r.id))
+            evidence: dict[str, None] = {}
+            for rule in rules:
+                behind = dict.fromkeys(self._evidence(rule, set()))
+                evidence |= behind
+                for cause in rule.causes:
+                    self.named.setdefault(cause, {}).update(behind)
+            if rules:
+                found.append((rules, self._ordered(tuple(evidence))))
+        findings = [self._finding(rules, evidence) for rules, evidence in found]
         # What rests on another conclusion says more than that conclusion, so it comes before it.
         findings.sort(key=lambda f: (-SEVERITIES.index(f.severity), -_depth(f), -(f.certainty or 0.0), f.code))
         not_judged = self._not_judged()
@@ -124,10 +134,8 @@ class _Explanation:
 
     # Findings --------------------------------------------------------------------------------------------------
 
-    def _finding(self, rules: list[Diagnosis]) -> Finding:
-        rules = sorted((r for r in rules if r.severity is not None), key=lambda r: (-_rank(r.severity), r.id))
+    def _finding(self, rules: list[Diagnosis], evidence: tuple[str, ...]) -> Finding:
         first = rules[0]
-        evidence = self._ordered(_unique(token for rule in rules for token in self._evidence(rule, set())))
         causes = self._causes(_unique(cause for rule in rules for cause in rule.causes))
         assert first.severity is not None
         return Finding(
@@ -193,9 +201,7 @@ class _Explanation:
         ranked: list[RankedCause] = []
         waiting = sorted(believed, key=lambda name: (-believed[name], name))
         while waiting:
-            level = believed[waiting[0]] / self.ruleset.evidence.tie.value
-            tied = [name for name in waiting if believed[name] >= level]
-            tied.sort(key=lambda name: (-(gains[name] or 0.0), -believed[name], name))
+            tied = self._tied(waiting, believed, gains)
             rank = len(ranked) + 1
             for name in tied:
                 other = next((entry for entry in tied if entry != name), None)
@@ -221,6 +227,23 @@ class _Explanation:
             waiting = waiting[len(tied) :]
         return tuple(ranked)
 
+    def _tied(
+        self, waiting: Sequence[str], believed: Mapping[str, float], gains: Mapping[str, float | None]
+    ) -> list[str]:
+        """The first of the causes still to be ranked and those after it that the readings cannot tell from it.
+
+        Either belief is alike, or the evidence is and only how common the causes are differs. Those of like belief
+        stand by what mending them brings.
+        """
+        first, tie = waiting[0], self.ruleset.evidence.tie.value
+        alike = [name for name in waiting if believed[name] * tie >= believed[first]]
+        count = len(alike)
+        evidence = self.log_ratios[first] or 0.0
+        while count < len(waiting) and abs((self.log_ratios[waiting[count]] or 0.0) - evidence) < math.log(tie):
+            count += 1
+        alike.sort(key=lambda name: (-(gains[name] or 0.0), -believed[name], name))
+        return [*alike, *waiting[len(alike) : count]]
+
     def _behind_all(self, findings: Sequence[Finding]) -> tuple[RankedCause, ...]:
         """What one cause may be behind the findings; what only notes name is left out beside graver ones."""
         graver = [finding for finding in findings if finding.severity != "note"]
@@ -237,7 +260,9 @@ class _Explanation:
             if name not in self.log_ratios:
                 cause = self.ruleset.causes[name]
                 possible = self.held.issuperset(cause.needs) and self.held.isdisjoint(cause.excluded_by)
-                self.log_ratios[name] = self.beliefs.log_ratio(name, self.known) if possible else None
+                self.log_ratios[name] = (
+                    self.beliefs.log_ratio(name, self.known, self.named.get(name, ())) if possible else None
+                )
             ratio = self.log_ratios[name]
             if ratio is not None:
                 found[name] = ratio

@@ -304,16 +304,17 @@ class Weight(Record, frozen=True, kw_only=True):
 class Evidence(Record, frozen=True, kw_only=True):
     """How much evidence weighs; `rules/README.md` states the method that uses these numbers.
 
-    `strengths` are odds factors above 1, `priors` and `not_listed` relative weights, `beyond_without` and
+    `strengths` and `named` are odds factors above 1, `priors` and `not_listed` relative weights, `beyond_without` and
     `seen_without` probabilities, `tie` a ratio above 1, `words` the least belief of each word; `settles` and `asked`
     are bits, `gravity` and `again` factors. `restatements` are groups of criteria that count once together.
     """
 
     strengths: dict[Strength, Weight]
+    named: Weight
     priors: dict[Prior, Weight]
     not_listed: Weight
     beyond_without: Weight
-    seen_without: Weight
+    seen_without: dict[str, Weight]
     tie: Weight
     words: dict[str, Weight]
     gravity: dict[Severity, Weight]

@@ -260,11 +260,12 @@ def _evidence(ruleset: Ruleset) -> Iterator[str]:
         ("strengths", evidence.strengths, get_args(Strength)),
         ("priors", evidence.priors, get_args(Prior)),
         ("gravity", evidence.gravity, get_args(Severity)),
+        ("seen_without", evidence.seen_without, ("other",)),
         ("settles", evidence.settles, ("not_measured", "undecided", "implausible")),
     ):
         yield from (f"evidence: {name} lacks {key}" for key in wanted if key not in given)
-    above_one = ("tie", *(f"strengths.{name}" for name in evidence.strengths))
-    shares = ("beyond_without", "seen_without", "again")
+    above_one = ("tie", "named", *(f"strengths.{name}" for name in evidence.strengths))
+    shares = ("again", *(f"seen_without.{name}" for name in evidence.seen_without))
     for name, weight in evidence.weights().items():
         if name in above_one and not weight.value > 1.0:
             yield f"evidence: {name} must be above 1"
@@ -276,6 +277,12 @@ def _evidence(ruleset: Ruleset) -> Iterator[str]:
             yield f"evidence: {name} must be above 0"
     if min((weight.value for weight in evidence.words.values()), default=1.0) != 0.0:
         yield "evidence: words must begin at 0, so that every belief has one"
+    families = {token.partition(".")[0] for token in ruleset.observations}
+    yield from (
+        f"evidence: seen_without names {family}, which no observation begins with"
+        for family in evidence.seen_without
+        if family != "other" and family not in families
+    )
     grouped = [criterion for criteria in evidence.restatements.values() for criterion in criteria]
     for criterion in sorted(set(grouped)):
         if criterion not in ruleset.criteria:
