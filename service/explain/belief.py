@@ -56,11 +56,29 @@ class Profile(msgspec.Struct, frozen=True):
     signs: tuple[Sign, ...]
 
 
-class Known(msgspec.Struct, frozen=True):
+class Known:
     """What one context established: tokens that hold, and the probability of each outcome of judged criteria."""
 
-    held: frozenset[str]
-    outcomes: Mapping[str, Shares]
+    def __init__(self, verdicts: Iterable[Verdict], held: Collection[str]) -> None:
+        self.held = held
+        self._verdicts: dict[str, list[Verdict]] = {}
+        for verdict in verdicts:
+            self._verdicts.setdefault(verdict.criterion, []).append(verdict)
+        self._outcomes: dict[str, Shares | None] = {}
+
+    def outcomes(self, criterion: str) -> Shares | None:
+        """Probabilities of above, within and below; None where the readings tell nothing of them.
+
+        Of several verdicts on one criterion (rooms, duct runs) the farthest on either side counts.
+        """
+        if criterion not in self._outcomes:
+            told = [shares for verdict in self._verdicts.get(criterion, ()) if (shares := _shares(verdict)) is not None]
+            if len(told) > 1:
+                above, below = max(shares[0] for shares in told), max(shares[2] for shares in told)
+                whole = max(1.0, above + below)
+                told = [(above / whole, max(0.0, 1.0 - above - below), below / whole)]
+            self._outcomes[criterion] = told[0] if told else None
+        return self._outcomes[criterion]
 
 
 class Beliefs:
@@ -123,24 +141,6 @@ class Beliefs:
         ]
         return Profile(evidence.priors[cause.prior].value, tuple(mentions), tuple(signs))
 
-    def known(self, verdicts: Iterable[Verdict], held: Collection[str]) -> Known:
-        """What the verdicts of one context establish.
-
-        Of several verdicts on one criterion (rooms, duct runs) the farthest on either side counts.
-        """
-        outcomes: dict[str, Shares] = {}
-        for verdict in verdicts:
-            shares = _shares(verdict)
-            if shares is None:
-                continue
-            before = outcomes.get(verdict.criterion)
-            if before is not None:
-                above, below = max(before[0], shares[0]), max(before[2], shares[2])
-                whole = max(1.0, above + below)
-                shares = (above / whole, max(0.0, 1.0 - above - below), below / whole)
-            outcomes[verdict.criterion] = shares
-        return Known(frozenset(held), outcomes)
-
     def log_ratio(self, cause: str, known: Known, named: Collection[str] = ()) -> float:
         """Natural logarithm of how much likelier the readings are with the cause than with none that is listed.
 
@@ -154,7 +154,7 @@ class Beliefs:
             ends[0], ends[1] = max(ends[0], log_ratio), min(ends[1], log_ratio)
 
         for mention in profile.mentions:
-            shares = known.outcomes.get(mention.criterion)
+            shares = known.outcomes(mention.criterion)
             if shares is not None:
                 log_ratio = _log_ratio(shares, self.without[mention.criterion], mention.ratios)
                 if log_ratio:
@@ -162,8 +162,11 @@ class Beliefs:
         spoken = self.ratios[cause]
         for token in named:
             beyond = self._named.get(token)
-            if beyond is not None and beyond.criterion not in spoken and beyond.criterion in known.outcomes:
-                log_ratio = _log_ratio(known.outcomes[beyond.criterion], self.without[beyond.criterion], beyond.ratios)
+            if beyond is None or beyond.criterion in spoken:
+                continue
+            shares = known.outcomes(beyond.criterion)
+            if shares is not None:
+                log_ratio = _log_ratio(shares, self.without[beyond.criterion], beyond.ratios)
                 if log_ratio > 0.0:
                     count(self.groups[beyond.criterion], log_ratio)
         for sign in profile.signs:

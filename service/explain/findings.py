@@ -97,19 +97,20 @@ class _Explanation:
         self.giving = giving
         self.material = material
         self.by_token: dict[str, list[Verdict]] = {}
-        self.by_criterion: dict[str, list[Verdict]] = {}
         for verdict in material.verdicts:
             self.by_token.setdefault(verdict.token, []).append(verdict)
-            self.by_criterion.setdefault(verdict.criterion, []).append(verdict)
         self.makers: dict[str, list[Diagnosis]] = {}
         for firing in material.firings:
             self.makers.setdefault(firing.conclusion, []).append(ruleset.diagnoses[firing.rule])
         self.held = {*self.by_token, *material.observations, *self.makers}
-        self.known: Known = beliefs.known(material.verdicts, self.held)
+        self.known = Known(material.verdicts, self.held)
         self.named: dict[str, dict[str, None]] = {}
         self.log_ratios: dict[str, float | None] = {}
         self.evidence: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {}
         self.takeable: dict[tuple[str, bool], bool] = {}
+        self.separating: dict[tuple[str, str], str | None] = {}
+        self.open_verdicts = [verdict for verdict in material.verdicts if verdict.verdict in OPEN_VERDICTS]
+        self.open_criteria = {verdict.criterion for verdict in self.open_verdicts}
         self.opened = self._opened()
 
     def result(self) -> Explained:
@@ -219,7 +220,7 @@ class _Explanation:
                         evidence_for=evidence[0],
                         evidence_against=evidence[1],
                         not_yet_known=evidence[2],
-                        separated_by=None if other is None else self._separating(name, other, believed),
+                        separated_by=None if other is None else self._separating(name, other),
                         explains=explains.get(name, ()),
                         projected_gain=gains[name],
                     )
@@ -288,38 +289,53 @@ class _Explanation:
             )
         return found
 
-    def _separating(self, name: str, other: str, believed: Mapping[str, float]) -> str | None:
+    def _separating(self, name: str, other: str) -> str | None:
         """The reading that best tells two causes apart; None where none that can be taken does."""
-        whole = believed[name] + believed[other]
-        pair = [Hypothesis(believed[one] / whole, 1.0, self.beliefs.ratios[one]) for one in (name, other)]
-        told = {procedure: self._information(pair, procedure) for procedure in self.opened}
-        best = min(told, key=lambda procedure: (-told[procedure], procedure), default=None)
-        return best if best is not None and told[best] > NOTHING else None
+        pair = (name, other) if name < other else (other, name)
+        if pair not in self.separating:
+            told: dict[str, float] = {}
+            spoken = [self.beliefs.ratios[one] for one in pair]
+            if not all(self.open_criteria.isdisjoint(ratios) for ratios in spoken):
+                shares = self.beliefs.shares({one: self.log_ratios[one] or 0.0 for one in pair})
+                whole = math.fsum(shares.values())
+                hypotheses = [Hypothesis(shares[one] / whole, 1.0, self.beliefs.ratios[one]) for one in pair]
+                told = self._information(hypotheses)
+            best = min(told, key=lambda procedure: (-told[procedure], procedure), default=None)
+            self.separating[pair] = best if best is not None and told[best] > NOTHING else None
+        return self.separating[pair]
 
-    def _information(self, hypotheses: Sequence[Hypothesis], procedure: str) -> float:
-        """Expected information of a reading, that of a repetition counted for less."""
-        missing, again = self.opened[procedure]
-        first = information(hypotheses, missing, self.beliefs) if missing else 0.0
-        if not again:
-            return first
-        both = information(hypotheses, missing | again, self.beliefs)
-        return first + self.ruleset.evidence.again.value * max(0.0, both - first)
+    def _information(self, hypotheses: Sequence[Hypothesis]) -> dict[str, float]:
+        """Expected information of each reading that tells any, that of a repetition counted for less."""
+        spoken = {name for entry in hypotheses for name in entry.ratios if name in self.open_criteria}
+        if not spoken:
+            return {}
+        remembered: dict[frozenset[str], float] = {frozenset(): 0.0}
+
+        def told(criteria: frozenset[str]) -> float:
+            if criteria not in remembered:
+                remembered[criteria] = information(hypotheses, criteria, self.beliefs)
+            return remembered[criteria]
+
+        found: dict[str, float] = {}
+        for name, (missing, again) in self.opened.items():
+            first, second = missing & spoken, again & spoken
+            if first or second:
+                once = told(first)
+                repeated = max(0.0, told(first | second) - once) if second else 0.0
+                found[name] = once + self.ruleset.evidence.again.value * repeated
+        return found
 
     def _open(self, token: str) -> bool:
         """Whether a token neither holds nor is contradicted: its criterion is open or was not reached."""
         if token in self.held:
             return False
-        criterion = token.rpartition(".")[0]
-        if criterion not in self.ruleset.criteria:
-            return False
-        verdicts = self.by_criterion.get(criterion, [])
-        return any(verdict.verdict in OPEN_VERDICTS for verdict in verdicts)
+        return token.rpartition(".")[0] in self.open_criteria
 
     # What was not judged ---------------------------------------------------------------------------------------
 
     def _not_judged(self) -> tuple[NotJudged, ...]:
         entries: list[NotJudged] = []
-        for verdict in self.material.verdicts:
+        for verdict in self.open_verdicts:
             criterion = self.ruleset.criteria[verdict.criterion]
             if not criterion.report:
                 continue
@@ -360,12 +376,11 @@ class _Explanation:
     def _opened(self) -> dict[str, tuple[frozenset[str], frozenset[str]]]:
         """Criteria whose outcome each reading worth taking would tell: for the first time, and once more."""
         found: dict[str, tuple[set[str], set[str]]] = {}
-        for verdict in self.material.verdicts:
-            if verdict.verdict in OPEN_VERDICTS:
-                again = verdict.verdict != "not_measured"
-                for name in self.giving.get(verdict.quantity, ()):
-                    if self._worth_taking(name, again):
-                        found.setdefault(name, (set(), set()))[again].add(verdict.criterion)
+        for verdict in self.open_verdicts:
+            again = verdict.verdict != "not_measured"
+            for name in self.giving.get(verdict.quantity, ()):
+                if self._worth_taking(name, again):
+                    found.setdefault(name, (set(), set()))[again].add(verdict.criterion)
         return {name: (frozenset(missing), frozenset(again)) for name, (missing, again) in found.items()}
 
     def _worth_taking(self, name: str, again: bool) -> bool:
@@ -406,17 +421,18 @@ class _Explanation:
                     asked[name] = asked.get(name, 0.0) + gravity * evidence.asked.value
                     settles[name][finding.code] = None
             open_criteria = {token.rpartition(".")[0] for cause in finding.causes for token in cause.not_yet_known}
-            for name, (missing, again) in self.opened.items():
-                if not open_criteria.isdisjoint(missing | again):
-                    settles[name][finding.code] = None
+            if open_criteria:
+                for name, (missing, again) in self.opened.items():
+                    if not (open_criteria.isdisjoint(missing) and open_criteria.isdisjoint(again)):
+                        settles[name][finding.code] = None
         for entry in not_judged:
             for name in entry.procedures:
                 if entry.reason != "no_limit":
                     verdicts[name] = verdicts.get(name, 0.0) + evidence.settles[entry.reason].value
                     settles[name][entry.criterion] = None
+        told = self._information(hypotheses)
         reductions = {
-            name: Reduction(self._information(hypotheses, name), verdicts.get(name, 0.0), asked.get(name, 0.0))
-            for name in self.opened
+            name: Reduction(told.get(name, 0.0), verdicts.get(name, 0.0), asked.get(name, 0.0)) for name in self.opened
         }
         order: dict[tuple[str, str], str] = {}
         for name in sorted(reductions, key=lambda name: (-round(reductions[name].bits, SAME), name)):

@@ -14,7 +14,7 @@ import pytest
 from scipy.stats import entropy
 
 from service import pipeline
-from service.explain.belief import Beliefs, Hypothesis, information
+from service.explain.belief import Beliefs, Hypothesis, Known, information
 from service.explain.findings import Explained, Explainer, Material
 from service.model.evaluation import Verdict
 from service.model.reasoning import Firing
@@ -471,7 +471,7 @@ def test_what_a_cause_expects_never_lowers_it(seed: int) -> None:
         verdicts = [entry for entry in verdicts if not entry.criterion.startswith("filter")]
     subject, _, word = token.rpartition(".")
     more = [*verdicts, Verdict(subject, RULES.criteria[subject].quantity, word, token)]  # type: ignore[arg-type]
-    before, after = (made.known(found, {entry.token for entry in found}) for found in (verdicts, more))
+    before, after = (Known(found, {entry.token for entry in found}) for found in (verdicts, more))
     assert made.log_ratio(name, after) >= made.log_ratio(name, before)
     others = [other for other in RULES.causes if subject not in made.ratios[other]]
     log_before = made.shares({other: made.log_ratio(other, before) for other in [name, *others]})
