@@ -43,7 +43,7 @@ from service.wire.decode import RequestDecoder
 from service.wire.faults import RequestRefused
 from service.wire.render import result
 from service.wire.response import EvaluationResult, Fault, KeptEvaluation
-from service.wire.speech import ENGLISH, ORIGINAL
+from service.wire.speech import ENGLISH, ORIGINAL, Speech
 
 # Server, database and contract are imported by the commands that use them: judging a file needs none of them, and
 # starts in half the time without.
@@ -203,14 +203,19 @@ def _judge(
 ) -> None:
     request = _decoder(rulebook).decode(body)
     prepared = rulebook.versions[request.ruleset] if request.ruleset else rulebook.current
-    if language not in prepared.languages:
-        spoken = ", ".join(prepared.languages)
-        raise click.BadParameter(f"{language} is not spoken by these rules: {spoken}", param_hint="--language")
+    speech = _spoken(prepared, language)
     evaluation = pipeline.evaluate(request, prepared)
-    speech = prepared.languages[language]
     answer = result(evaluation, prepared.ruleset, prepared.units, units or request.units or "ip", speech)
     _show(answer, rulebook, as_json=as_json)
     _exit_on(answer, fail_on)
+
+
+def _spoken(prepared: pipeline.Prepared, language: str) -> Speech:
+    """The language by its code, where the rules speak it."""
+    if language not in prepared.languages:
+        known = ", ".join(prepared.languages)
+        raise click.BadParameter(f"{language} is not spoken by these rules: {known}", param_hint="--language")
+    return prepared.languages[language]
 
 
 def _show(answer: EvaluationResult, rulebook: pipeline.Rulebook, *, as_json: bool) -> None:
@@ -479,6 +484,22 @@ def words(language: str, kind: str | None) -> None:
                 for field, text in held.items():
                     click.echo(f"{field} = {_toml(text)}")
             click.echo()
+
+
+@rules.command(epilog=EXIT_STATUS)
+@click.argument("into", type=click.Path(file_okay=False, path_type=Path))
+@_language
+def pages(into: Path, language: str) -> None:
+    """Write the rulebook as HTML pages below the folder INTO; start with its index.html."""
+    from service.document.rulebook import RulePages
+    from service.document.rulebook import write as write_pages
+    from service.ruleset import rules_folder
+    from service.ruleset.load import read_cases
+
+    prepared = pipeline.load(rules_folder()).current
+    cases, _ = read_cases(rules_folder())
+    count = write_pages(RulePages(prepared.ruleset, cases, _spoken(prepared, language)), into)
+    click.echo(f"{count} files were written; open {into / 'index.html'}.")
 
 
 def _toml(value: Any) -> str:

@@ -1,7 +1,10 @@
 """The contract, a page to read it with, and what each kind of problem means. Nothing is loaded from elsewhere."""
 
+import asyncio
 import functools
 import hashlib
+import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -9,16 +12,24 @@ import msgspec
 from litestar import Response, Router, get
 from litestar.params import PathParameter
 
-from service.api.exchange import JSON, AnyRequest, answer_unless_held, negotiated, serving
+from service.api.exchange import JSON, AnyRequest, answer_unless_held, language, negotiated, serving, spoken
 from service.api.problems import KINDS, ProblemRaised
+from service.document.rulebook import RulePages
+from service.model.ruleset import CaseFile, Ruleset
+from service.ruleset import rules_folder
+from service.ruleset.load import read_cases
 from service.wire.faults import FAULT_CODES
 from service.wire.response import ProblemKind, ProblemKindList
+from service.wire.speech import Speech
 
 PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 """Content-Security-Policy of the page: its own scripts, styles and requests only."""
+
+BOOK_POLICY = "default-src 'none'; style-src 'self'; img-src data:; base-uri 'none'; frame-ancestors 'none'"
+"""Content-Security-Policy of the rulebook's pages, which hold no script."""
 
 STATIC = Path(__file__).parent / "static"
 
@@ -112,6 +123,62 @@ async def get_problem(
     if problem_code not in KINDS:
         raise ProblemRaised("not_found", "there is no such kind of problem")
     return answer_unless_held(request, _kind(problem_code))
+
+
+@get("/docs/rules", include_in_schema=False)
+async def rulebook(request: AnyRequest) -> Response[bytes]:
+    """The rules to browse: sends the reader to those in use."""
+    version = serving(request).rulebook.current.ruleset.release.version
+    return Response(b"", status_code=307, headers={"location": f"/docs/rules/{version}/index.html"})
+
+
+@get("/docs/rules/{version:str}/{name:path}", include_in_schema=False)
+async def rulebook_page(
+    request: AnyRequest,
+    version: Annotated[str, PathParameter(description="Version of an installed ruleset.")],
+    name: Annotated[Path, PathParameter(description="Page of the rulebook.")],
+) -> Response[bytes]:
+    """A page of the rulebook, in the language asked for."""
+    prepared = serving(request).rulebook.version(version)
+    if prepared is None:
+        raise ProblemRaised("not_found", "this version of the rules is not installed")
+    speech = language(request, prepared)
+    found = await asyncio.to_thread(_rulebook_page, prepared.ruleset, speech, name.as_posix().lstrip("/"))
+    if found is None:
+        raise ProblemRaised("not_found", "the rulebook has no such page")
+    content, tag = found
+    headers = {
+        "etag": tag,
+        "cache-control": "no-cache",
+        "content-security-policy": BOOK_POLICY,
+        **spoken(speech),
+    }
+    if request.headers.get("if-none-match") == tag:
+        return Response(b"", status_code=304, headers=headers)
+    return Response(content, media_type="text/css" if name.suffix == ".css" else "text/html", headers=headers)
+
+
+_book: dict[tuple[str, str, str], tuple[bytes, str]] = {}
+"""Pages made so far, by version, language and name; there are no more of them than the rules have."""
+
+
+def _rulebook_page(ruleset: Ruleset, speech: Speech, name: str) -> tuple[bytes, str] | None:
+    key = (ruleset.digest, speech.code, name)
+    if key not in _book:
+        page = RulePages(ruleset, _cases(ruleset.release.version), speech).page(name)
+        if page is None:
+            return None
+        content = page.encode()
+        _book[key] = content, f'"{hashlib.sha256(content).hexdigest()[:32]}"'
+    return _book[key]
+
+
+@functools.cache
+def _cases(version: str) -> Mapping[str, CaseFile]:
+    """The cases that lie beside the rules of this installation, where they are of that version."""
+    root = rules_folder()
+    of_folder = tomllib.loads((root / "ruleset.toml").read_text(encoding="utf-8"))["version"]
+    return read_cases(root)[0] if of_folder == version else {}
 
 
 PROBLEMS = Router("/problems", route_handlers=[list_problems, get_problem], guards=[negotiated], tags=["Problems"])

@@ -16,4 +16,6 @@ ROUTES: tuple[Any, ...] = (
     documentation.page,
     documentation.file,
     documentation.openapi,
+    documentation.rulebook,
+    documentation.rulebook_page,
 )

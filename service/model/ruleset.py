@@ -418,7 +418,8 @@ class Language(msgspec.Struct, frozen=True):
 
 
 class Ruleset(msgspec.Struct, frozen=True):
-    """Everything under one version of `rules/`, by id. `languages` by BCP 47 code; English is the original."""
+    """Everything under one version of `rules/`, by id. `languages` by BCP 47 code; English is the original.
+    `topics` tells the folder that each diagnosis lies in."""
 
     release: Release
     digest: str
@@ -441,6 +442,7 @@ class Ruleset(msgspec.Struct, frozen=True):
     changes: dict[str, ChangeKind] = {}
     fixes: dict[str, Fix] = {}
     languages: dict[str, Language] = {}
+    topics: dict[str, str] = {}
 
 
 # cases/<topic>/<rule>.toml ---------------------------------------------------------------------------------------

@@ -142,7 +142,15 @@ def read_ruleset(root: Path) -> tuple[Ruleset | None, list[str]]:
     languages = _languages(folder)
     if release is None or evidence is None or folder.faults:
         return None, folder.faults
-    ruleset = Ruleset(release=release, digest=digest, languages=languages, evidence=evidence, **parts)  # type: ignore[arg-type]
+    topics = {path.stem: path.parent.name for path in sorted(root.glob("diagnosis/*/*.toml"))}
+    ruleset = Ruleset(
+        release=release,
+        digest=digest,
+        languages=languages,
+        evidence=evidence,
+        topics=topics,
+        **parts,  # type: ignore[arg-type]
+    )
     return ruleset, lint(ruleset)
 
 

@@ -121,3 +121,30 @@ def test_the_page_starts_with_the_contract_of_this_service(client: TestClient[Li
     assert options["dom_id"] == '"#page"'
     assert b'<div id="page">' in PAGE
     assert client.get("/openapi.json").json()["openapi"].startswith("3.1")
+
+
+def test_the_rulebook_is_served_page_by_page(client: TestClient[Litestar], rulebook: Rulebook) -> None:
+    version = rulebook.current.ruleset.release.version
+    first = client.get("/docs/rules", follow_redirects=False)
+    assert (first.status_code, first.headers["location"]) == (307, f"/docs/rules/{version}/index.html")
+    page = client.get(f"/docs/rules/{version}/rules/filter_loaded.html")
+    assert page.status_code == 200
+    assert page.headers["content-type"] == "text/html; charset=utf-8"
+    assert page.headers["content-language"] == "en"
+    assert "script-src" not in page.headers["content-security-policy"]
+    assert "default-src 'none'" in page.headers["content-security-policy"]
+    assert "Filter pressure drop well above its clean rating" in page.text
+    assert "near miss" in page.text
+    again = client.get(page.url.path, headers={"if-none-match": page.headers["etag"]})
+    assert (again.status_code, again.content) == (304, b"")
+    assert client.get(f"/docs/rules/{version}/style.css").headers["content-type"].startswith("text/css")
+
+
+def test_there_is_no_rulebook_of_another_version_and_no_other_page(
+    client: TestClient[Litestar], rulebook: Rulebook
+) -> None:
+    version = rulebook.current.ruleset.release.version
+    for address in ("99.0.0/index.html", f"{version}/nothing.html", f"{version}/rules/../../x.html"):
+        answered = client.get(f"/docs/rules/{address}")
+        assert answered.status_code == 404, address
+        assert answered.headers["content-type"] == "application/problem+json"

@@ -1,0 +1,1 @@
+"""What people read: pages made of templates. Nothing here judges anything."""
