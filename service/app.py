@@ -77,7 +77,7 @@ def application() -> Litestar:
         pool_waiting=settings.pool_waiting,
         seconds=settings.store_seconds,
     )
-    return create_app(settings, load(), store)
+    return create_app(settings, load(current=settings.ruleset), store)
 
 
 def application_of_a_process() -> Litestar:

@@ -36,10 +36,10 @@ from service.errors import (
 )
 from service.model.evaluation import SEVERITIES, Severity
 from service.model.record import SCOPES, Scope
+from service.model.ruleset import Ruleset
 from service.model.units import UnitSystem
-from service.printout import printable, printout
+from service.printout import difference_printout, printable, printout
 from service.settings import VARIABLES, Settings, read_settings
-from service.wire.decode import RequestDecoder
 from service.wire.faults import RequestRefused
 from service.wire.render import result
 from service.wire.response import EvaluationResult, Fault, KeptEvaluation
@@ -201,7 +201,7 @@ def _judge(
     language: str,
     fail_on: Severity | None,
 ) -> None:
-    request = _decoder(rulebook).decode(body)
+    request = rulebook.decoder().decode(body)
     prepared = rulebook.versions[request.ruleset] if request.ruleset else rulebook.current
     speech = _spoken(prepared, language)
     evaluation = pipeline.evaluate(request, prepared)
@@ -251,10 +251,6 @@ def _exit_on(answer: EvaluationResult, fail_on: Severity | None) -> None:
     found = answer.highest_severity
     if fail_on and found and SEVERITIES.index(found) >= SEVERITIES.index(fail_on):
         raise Stopped(f"Most serious finding: {found}; --fail-on {fail_on} was asked for.", FOUND)
-
-
-def _decoder(rulebook: pipeline.Rulebook) -> RequestDecoder:
-    return RequestDecoder.for_rulesets({name: prepared.ruleset for name, prepared in rulebook.versions.items()})
 
 
 def _faults(refused: RequestRefused) -> str:
@@ -324,13 +320,23 @@ def serve(host: str | None, port: int | None, workers: int | None, migrate: bool
     """
     given = {"host": host, "port": port, "workers": workers}
     settings = read_settings({**os.environ, **{VARIABLES[k][0]: str(v) for k, v in given.items() if v is not None}})
-    pipeline.load()  # Refuses unfit rules here, once, rather than in each server process.
+    _refuse_unfit_rules(settings)
     _refuse_taken(settings.host, settings.port)
     with _database(settings, migrated=migrate) as url:
         os.environ["DATABASE_URL"] = url
         click.echo(f"Serving on http://{_bracketed(settings.host)}:{settings.port} (press Ctrl-C to stop)", err=True)
         _run_server(settings)
         click.echo("Stopped.", err=True)
+
+
+def _refuse_unfit_rules(settings: Settings) -> None:
+    """Here, once, rather than in each server process, and released versions before a request asks for them."""
+    from service.ruleset import rules_folder
+    from service.ruleset.released import released_faults
+
+    pipeline.load(current=settings.ruleset)
+    if faults := released_faults(rules_folder()):
+        raise RulesetRefused(faults)
 
 
 def _run_server(settings: Settings) -> None:
@@ -441,13 +447,14 @@ def check(folder: Path | None) -> None:
     from service.ruleset import rules_folder
     from service.ruleset.lint import lint_cases
     from service.ruleset.load import read_cases, read_ruleset
+    from service.ruleset.released import released_faults
 
     root = folder or rules_folder()
     ruleset, faults = read_ruleset(root)
     cases, faults_of_cases = read_cases(root)
     faults = [*faults, *faults_of_cases]
     if ruleset is not None:
-        faults += lint_cases(ruleset, cases)
+        faults += [*lint_cases(ruleset, cases), *released_faults(root, ruleset)]
         try:
             pipeline.prepare(ruleset)
         except RulesetRefused as refused:
@@ -459,6 +466,69 @@ def check(folder: Path | None) -> None:
         f"{len(ruleset.diagnoses)} rules, {sum(len(file.case) for file in cases.values())} cases, "
         f"{len(ruleset.sources)} sources. Digest {ruleset.digest}."
     )
+
+
+@rules.command(epilog=EXIT_STATUS)
+@click.argument("folder", required=False, type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.option("--dry-run", is_flag=True, help="Say what would be released, or what stands against it; write nothing.")
+def release(folder: Path | None, dry_run: bool) -> None:
+    """Freeze the rules in FOLDER, by default those of this installation, as the version that ruleset.toml names.
+
+    Refused where the version was released before, a fault or a case stands against it, CHANGELOG.md does not describe
+    it, or the step of the version is too small for what changed.
+    """
+    from service.cases import failures
+    from service.ruleset import load_ruleset, rules_folder
+    from service.ruleset.released import release_faults, write_release
+
+    root = folder or rules_folder()
+    ruleset = load_ruleset(root)
+    faults = release_faults(root, ruleset, datetime.now(UTC).date())
+    faults += failures(root, pipeline.prepare(ruleset))
+    if faults:
+        raise RulesetRefused(faults)
+    if dry_run:
+        click.echo(f"Version {ruleset.release.version} may be released. Digest {ruleset.digest}.")
+        return
+    entry = write_release(root, ruleset)
+    click.echo(f"Version {entry.version} of {entry.released} is released. Digest {entry.digest}.")
+
+
+@rules.command(epilog=EXIT_STATUS)
+@click.argument("before")
+@click.argument("after", default="working")
+@_as_json
+def diff(before: str, after: str, as_json: bool) -> None:
+    """Print what lies between the rules BEFORE and AFTER: rules, limits, quantities, causes, cautions, procedures.
+
+    Each is a version, `working` for the rules as they stand in this installation, or a rules folder.
+    """
+    from service.ruleset.difference import difference
+    from service.wire.differences import ruleset_difference
+
+    found = difference(_ruleset(before), _ruleset(after))
+    if as_json:
+        _print(msgspec.json.format(msgspec.json.encode(ruleset_difference(found))).decode())
+    else:
+        _print(difference_printout(found).rstrip("\n"))
+
+
+def _ruleset(name: str) -> Ruleset:
+    from service.ruleset import load_ruleset, read_lock, read_released, rules_folder
+
+    root = rules_folder()
+    if name == "working":
+        return load_ruleset(root)
+    if Path(name).is_dir():
+        return load_ruleset(Path(name))
+    released = {entry.version: entry for entry in read_lock(root)}
+    if name in released:
+        return read_released(root, released[name])
+    working = load_ruleset(root)
+    if name == working.release.version:
+        return working
+    known = ", ".join([*released, f"working ({working.release.version})"])
+    raise click.UsageError(f"{printable(name)} is neither a version nor a folder; there are: {known}")
 
 
 @rules.command(epilog=EXIT_STATUS)
@@ -533,7 +603,7 @@ def write(check: bool, file: Path | None) -> None:
         file = Path(__file__).resolve().parent.parent / "openapi" / "openapi.json"
         if not file.parent.is_dir():
             raise click.UsageError("this installation is no checkout; name the file with --file")
-    document = contract_bytes(_decoder(pipeline.load()))
+    document = contract_bytes(pipeline.load().decoder())
     if file.is_file() and file.read_bytes() == document:
         click.echo(f"{file} is up to date.")
     elif check:

@@ -8,8 +8,10 @@ The command line, the API, the rule cases and the benchmark all run `evaluate`.
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Mapping, Sequence
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 from msgspec import UNSET
@@ -24,6 +26,7 @@ from service.model.ruleset import Ruleset
 from service.model.units import UnitTable
 from service.model.visit import SetAside, Visit
 from service.ruleset.lint import edges
+from service.wire.decode import RequestDecoder, accepted_units
 from service.wire.request import EvaluationRequest, ProjectionRequest
 from service.wire.speech import Speech, speeches
 
@@ -39,15 +42,68 @@ class Prepared(msgspec.Struct, frozen=True):
     languages: Mapping[str, Speech]
 
 
-class Rulebook(msgspec.Struct, frozen=True):
-    """The installed versions of the rules; `current` is the newest."""
+class Rulebook:
+    """The installed versions of the rules, newest first.
 
-    versions: Mapping[str, Prepared]
-    current: Prepared
+    A version other than the current one is read, and made ready, when it is first asked for; any thread may ask. Older
+    ones are completed with what the service looks up today (`ruleset.released.completed`).
+
+    Attributes:
+        names: every version.
+        current: the version that judges where none is named.
+        newest: the newest version; units that it accepts are accepted by all.
+        unreleased: the version of the working rules while it is not released; None otherwise.
+    """
+
+    def __init__(
+        self, readers: Mapping[str, Callable[[], Ruleset]], current: str | None = None, unreleased: str | None = None
+    ) -> None:
+        self.names = tuple(sorted(readers, key=ruleset.version_key, reverse=True))
+        self.rulesets = _Lazily(self.names, lambda name: readers[name]())
+        self.newest = self.rulesets[self.names[0]]
+        self.versions = _Lazily(self.names, lambda name: prepare(ruleset.completed(self.rulesets[name], self.newest)))
+        self.unreleased = unreleased
+        self.current = self.versions[current or self.names[0]]
 
     def version(self, name: str | None) -> Prepared | None:
         """The version asked for, the current one for None; None where it is not installed."""
         return self.current if name is None else self.versions.get(name)
+
+    def decoder(self) -> RequestDecoder:
+        """Decodes requests that these versions can judge."""
+        return RequestDecoder(accepted_units([self.newest]), self.names)
+
+
+Kept = TypeVar("Kept")
+
+
+class _Lazily(Mapping[str, Kept]):
+    """Values made once, when first asked for, by one thread while others wait."""
+
+    def __init__(self, names: tuple[str, ...], make: Callable[[str], Kept]) -> None:
+        self._names = names
+        self._make = make
+        self._made: dict[str, Kept] = {}
+        self._lock = threading.Lock()
+
+    def __getitem__(self, name: str) -> Kept:
+        if name not in self._names:
+            raise KeyError(name)
+        if name not in self._made:
+            with self._lock:
+                if name not in self._made:
+                    self._made[name] = self._make(name)
+        return self._made[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+    def at_hand(self, name: str) -> bool:
+        """Whether asking for it takes no time."""
+        return name in self._made
 
 
 def prepare(rules: Ruleset) -> Prepared:
@@ -68,21 +124,56 @@ def prepare(rules: Ruleset) -> Prepared:
     )
 
 
-def load(*folders: Path) -> Rulebook:
-    """The rulebook of the folders given, or of the rules that came with this installation.
+def load(*folders: Path, current: str | None = None) -> Rulebook:
+    """The rulebook of the working rules in the folders given, or of everything that came with this installation.
+
+    Parameters
+    ----------
+    folders : rules folders; the newest version judges
+    current : without folders, the version that judges where none is named; by default the newest released one, and
+        the working rules while nothing has been released
 
     Raises
     ------
-    RulesetRefused : a ruleset is unfit, or two folders hold the same version
+    RulesetRefused : a ruleset is unfit, two folders hold the same version, the working rules go under a released
+        version that they are not, or `current` is not installed
     """
-    versions: dict[str, Prepared] = {}
-    for folder in folders or (ruleset.rules_folder(),):
+    if not folders:
+        return installed(ruleset.rules_folder(), current)
+    versions: dict[str, Ruleset] = {}
+    for folder in folders:
         rules = ruleset.load_ruleset(folder)
         if rules.release.version in versions:
             raise RulesetRefused([f"version {rules.release.version} is installed twice"])
-        versions[rules.release.version] = prepare(rules)
-    newest = max(versions, key=lambda name: tuple(int(part) for part in name.split(".")))
-    return Rulebook(versions, versions[newest])
+        versions[rules.release.version] = rules
+    return Rulebook({name: functools.partial(versions.__getitem__, name) for name in versions})
+
+
+def working() -> Prepared:
+    """The working rules of this installation, released or not.
+
+    Raises
+    ------
+    RulesetRefused : they are unfit
+    """
+    return load(ruleset.rules_folder()).current
+
+
+def installed(root: Path, current: str | None = None) -> Rulebook:
+    """The rulebook of one folder with its released versions, as `load` gives it for this installation."""
+    lock = ruleset.read_lock(root)
+    rules = ruleset.load_ruleset(root)
+    if faults := ruleset.working_faults(lock, rules):
+        raise RulesetRefused(faults)
+    version = rules.release.version
+    readers: dict[str, Callable[[], Ruleset]] = {
+        entry.version: functools.partial(ruleset.read_released, root, entry) for entry in lock
+    }
+    unreleased = None if version in readers else version
+    readers[version] = lambda: rules
+    if current is not None and current not in readers:
+        raise RulesetRefused([f"version {current} is to judge, but is not installed: {', '.join(sorted(readers))}"])
+    return Rulebook(readers, current or (lock[-1].version if lock else version), unreleased)
 
 
 def evaluate(request: EvaluationRequest, prepared: Prepared) -> Evaluation:

@@ -9,15 +9,16 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Iterable, Sequence
-from typing import TypeVar
+from typing import TypeVar, get_args
 
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from service.model.difference import Change, LimitChange, PartChange, RulesetDifference
 from service.model.evaluation import SEVERITIES
-from service.model.ruleset import Ruleset
+from service.model.ruleset import Limit, Ruleset
 from service.model.units import UnitTable
 from service.wire import response
 from service.wire.speech import ENGLISH, Speech
@@ -62,6 +63,63 @@ def printout(
     if answer.translation_note:
         page.lines(answer.translation_note)
     return page.text()
+
+
+def difference_printout(found: RulesetDifference) -> str:
+    """What lies between two versions of the rules, a line for each record and each part of it."""
+    counted = [sum(entry.change == change for entry in found.entries) for change in get_args(Change)]
+    lines = [
+        f"{found.version} ({found.digest[:12]}) to {found.other_version} ({found.other_digest[:12]}): "
+        f"{counted[0]} gained, {counted[1]} lost, {counted[2]} changed; "
+        + (f"a {found.step} step." if found.step else "nothing differs.")
+    ]
+    section = ""
+    for entry in found.entries:
+        if entry.section != section:
+            section = entry.section
+            lines += ["", section.capitalize(), "-" * len(section)]
+        lines.append(f"{_MARKS[entry.change]} {entry.id}  {entry.title}  [{entry.step}]")
+        lines += [f"    {line}" for part in entry.parts for line in _part_lines(part)]
+        lines += [f"    {_limit_line(change)}" for change in entry.limits]
+    return "".join(f"{printable(line)}\n" for line in lines)
+
+
+_MARKS: dict[Change, str] = {"gained": "+", "lost": "-", "changed": "~"}
+
+
+def _part_lines(part: PartChange) -> list[str]:
+    if part.before is None and part.after is None:
+        moved = [*(f"+ {one}" for one in part.gained), *(f"- {one}" for one in part.lost)]
+        return [f"{part.part}: {line}" for line in moved] or [f"{part.part}: other order or words"]
+    if len(f"{part.before}{part.after}") > 60:
+        return [f"{part.part}:", f"    was {part.before or 'absent'}", f"    is  {part.after or 'absent'}"]
+    return [f"{part.part}: {part.before or 'absent'} -> {part.after or 'absent'}"]
+
+
+def _limit_line(change: LimitChange) -> str:
+    before, after = change.before, change.after
+    if before is None or after is None:
+        held = before or after
+        return f"limit {_MARKS[change.change]} " + ("" if held is None else _limit_words(held))
+    if not change.parts:
+        return "limits: other order, and the first that fits decides"
+    return f"limit ~ {_limit_words(before)} -> {_limit_words(after)}"
+
+
+def _limit_words(limit: Limit) -> str:
+    ends = []
+    for name, number, rating, factor in (
+        ("lower", limit.lower, limit.lower_rating, limit.lower_factor),
+        ("upper", limit.upper, limit.upper_rating, limit.upper_factor),
+    ):
+        if number is not None:
+            ends.append(f"{name} {number:g} {limit.unit}")
+        elif rating is not None:
+            ends.append(f"{name} {factor:g} x {rating}")
+    dates = [f"from {limit.from_date}"] if limit.from_date else []
+    dates += [f"until {limit.until_date}"] if limit.until_date else []
+    when = [f"when {' and '.join(limit.when)}"] if limit.when else []
+    return ", ".join([*ends, *when, *dates, f"{limit.source}, {limit.locator}"])
 
 
 def printable(text: str) -> str:

@@ -28,6 +28,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
         store_seconds: `AIRSIDE_STORE_SECONDS`, longest wait for a connection and longest statement, s, 0.1 to 60.
         body_bytes: `AIRSIDE_BODY_BYTES`, largest request body accepted, bytes, 1024 to 16777216.
         body_seconds: `AIRSIDE_BODY_SECONDS`, longest time a client may take to send a body, s, 0.1 to 600.
+        ruleset: `AIRSIDE_RULESET`, version of the rules that judges where neither request nor account names one; by
+            default the newest released one.
     """
 
     database_url: str | None = None
@@ -40,6 +42,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     store_seconds: float = 2.0
     body_bytes: int = 256 * 1024
     body_seconds: float = 10.0
+    ruleset: str | None = None
 
     def __repr__(self) -> str:
         """The database address may hold a password, so it is left out."""
@@ -117,6 +120,12 @@ def _folder(text: str) -> Path:
     return folder
 
 
+def _version(text: str) -> str:
+    if not re.fullmatch(r"[0-9]{1,9}\.[0-9]{1,9}\.[0-9]{1,9}", text):
+        raise ValueError("must be a version like 1.0.0; `/v1/rulesets` lists those installed")
+    return text
+
+
 VARIABLES: dict[str, tuple[str, Callable[[str], object]]] = {
     "database_url": ("DATABASE_URL", _database_url),
     "data": ("AIRSIDE_DATA", _folder),
@@ -128,4 +137,5 @@ VARIABLES: dict[str, tuple[str, Callable[[str], object]]] = {
     "store_seconds": ("AIRSIDE_STORE_SECONDS", _seconds(0.1, 60)),
     "body_bytes": ("AIRSIDE_BODY_BYTES", _integer(1024, 16 * 1024 * 1024)),
     "body_seconds": ("AIRSIDE_BODY_SECONDS", _seconds(0.1, 600)),
+    "ruleset": ("AIRSIDE_RULESET", _version),
 }

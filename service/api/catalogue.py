@@ -10,7 +10,9 @@ from litestar.params import PathParameter
 from service.api.exchange import AnyRequest, answer_unless_held, language, negotiated, serving, spoken
 from service.api.problems import ProblemRaised
 from service.model.ruleset import Ruleset
+from service.ruleset.difference import difference
 from service.wire import catalogue as view
+from service.wire.differences import RulesetDifferenceView, ruleset_difference
 from service.wire.response import (
     ArrangementList,
     DimensionList,
@@ -23,8 +25,10 @@ from service.wire.response import (
 )
 
 WORDED = {"spoken": True}
+NOT_INSTALLED = "this version of the rules is not installed"
 
 Version = Annotated[str, PathParameter(description="Version of an installed ruleset.")]
+OtherVersion = Annotated[str, PathParameter(description="Version of another installed ruleset.")]
 RuleId = Annotated[str, PathParameter(description="Id of a rule, as the ruleset lists it.")]
 
 
@@ -33,8 +37,8 @@ async def list_rulesets(request: AnyRequest) -> Response[RulesetList]:
     """Lists the installed versions of the rules, newest first. A request is judged by the current one unless it names
     another."""
     rulebook = serving(request).rulebook
-    installed = [prepared.ruleset for prepared in rulebook.versions.values()]
-    return answer_unless_held(request, view.ruleset_list(installed, _current(request)))
+    installed = rulebook.rulesets.values()
+    return answer_unless_held(request, view.ruleset_list(installed, _current(request), rulebook.unreleased))
 
 
 @get("/{version:str}", operation_id="get_ruleset", summary="Read one version of the rules", opt=WORDED)
@@ -53,6 +57,23 @@ async def get_rule(request: AnyRequest, version: Version, rule_id: RuleId) -> Re
     return answer_unless_held(request, view.rule_view(ruleset, ruleset.diagnoses[rule_id]), headers=headers)
 
 
+@get(
+    "/{version:str}/differences/{other:str}",
+    operation_id="compare_rulesets",
+    summary="Compare two versions of the rules",
+)
+async def compare_rulesets(
+    request: AnyRequest, version: Version, other: OtherVersion
+) -> Response[RulesetDifferenceView]:
+    """Says what lies between two versions of the rules: rules, criteria with their limits, quantities, causes,
+    cautions, procedures and the rest of the vocabulary, each gained, lost or changed, and in which part."""
+    rulesets = serving(request).rulebook.rulesets
+    if version not in rulesets or other not in rulesets:
+        raise ProblemRaised("not_found", NOT_INSTALLED)
+    found = difference(rulesets[version], rulesets[other])
+    return answer_unless_held(request, ruleset_difference(found))
+
+
 def _current(request: AnyRequest) -> str:
     return serving(request).rulebook.current.ruleset.release.version
 
@@ -61,7 +82,7 @@ def _installed(request: AnyRequest, version: str) -> tuple[Ruleset, dict[str, st
     """A version of the rules, its words in the language asked for, and the header fields that say so."""
     prepared = serving(request).rulebook.versions.get(version)
     if prepared is None:
-        raise ProblemRaised("not_found", "this version of the rules is not installed")
+        raise ProblemRaised("not_found", NOT_INSTALLED)
     speech = language(request, prepared)
     return speech.ruleset or prepared.ruleset, spoken(speech)
 
@@ -80,7 +101,10 @@ def _listing(
 
 
 RULESETS = Router(
-    "/v1/rulesets", route_handlers=[list_rulesets, get_ruleset, get_rule], guards=[negotiated], tags=["Rulesets"]
+    "/v1/rulesets",
+    route_handlers=[list_rulesets, get_ruleset, get_rule, compare_rulesets],
+    guards=[negotiated],
+    tags=["Rulesets"],
 )
 
 VOCABULARY = Router(

@@ -116,7 +116,12 @@ _LINKS: dict[str, dict[str, Any]] = {
         "ruleset": {"operationId": "get_ruleset", "parameters": {"version": "$response.body#/result/ruleset/version"}},
     },
     "list_rulesets": {
-        "read": {"operationId": "get_ruleset", "parameters": {"version": "$response.body#/items/0/version"}}
+        "read": {"operationId": "get_ruleset", "parameters": {"version": "$response.body#/items/0/version"}},
+        "compare": {
+            "operationId": "compare_rulesets",
+            "parameters": {"version": "$response.body#/items/1/version", "other": "$response.body#/items/0/version"},
+            "description": "What the newest version changed; with one version installed there is nothing to compare.",
+        },
     },
     "get_ruleset": {
         "rule": {

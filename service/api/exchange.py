@@ -43,9 +43,7 @@ class Serving:
         self.rulebook = rulebook
         self.store = store
         self.keys = KeyRing(store)
-        self.decoder = RequestDecoder.for_rulesets(
-            {version: prepared.ruleset for version, prepared in rulebook.versions.items()}
-        )
+        self.decoder = rulebook.decoder()
         self.contract = functools.cache(lambda: contract(self.decoder))
 
 

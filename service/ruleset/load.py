@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import tomllib
 from pathlib import Path
 from typing import Any, TypeVar
@@ -37,17 +36,17 @@ from service.model.ruleset import (
 )
 from service.ruleset.languages import WORDS
 from service.ruleset.lint import lint
+from service.ruleset.released import digest_of
 
 T = TypeVar("T")
 
 
 class _Folder:
-    """One rules folder, the faults met in it, and the running digest of every file that bears on a judgement."""
+    """One rules folder and the faults met in it."""
 
     def __init__(self, root: Path) -> None:
         self.root = root
         self.faults: list[str] = []
-        self.digest = hashlib.sha256()
 
     def document(self, path: Path) -> dict[str, Any]:
         name = path.relative_to(self.root).as_posix()
@@ -56,8 +55,6 @@ class _Folder:
         except OSError:
             self.faults.append(f"{name}: cannot be read")
             return {}
-        self.digest.update(f"{name}\0{len(content)}\0".encode())
-        self.digest.update(content)
         try:
             return tomllib.loads(content.decode())
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -138,19 +135,19 @@ def read_ruleset(root: Path) -> tuple[Ruleset | None, list[str]]:
         "cautions": folder.files("cautions/*.toml", Caution),
         "procedures": folder.files("procedures/*.toml", Procedure),
     }
-    digest = folder.digest.hexdigest()  # translations judge nothing, so the digest is that of the rest
     languages = _languages(folder)
     if release is None or evidence is None or folder.faults:
         return None, folder.faults
     topics = {path.stem: path.parent.name for path in sorted(root.glob("diagnosis/*/*.toml"))}
     ruleset = Ruleset(
         release=release,
-        digest=digest,
+        digest="",
         languages=languages,
         evidence=evidence,
         topics=topics,
         **parts,  # type: ignore[arg-type]
     )
+    ruleset = msgspec.structs.replace(ruleset, digest=digest_of(ruleset))
     return ruleset, lint(ruleset)
 
 

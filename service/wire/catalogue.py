@@ -33,9 +33,8 @@ from service.wire.response import (
 Given = TypeVar("Given")
 
 
-def ruleset_list(installed: Iterable[Ruleset], current: str) -> RulesetList:
-    """Installed versions, newest first."""
-    newest_first = sorted(installed, key=lambda ruleset: _version_key(ruleset.release.version), reverse=True)
+def ruleset_list(installed: Iterable[Ruleset], current: str, unreleased: str | None) -> RulesetList:
+    """Installed versions, as they come."""
     return RulesetList(
         items=[
             RulesetSummary(
@@ -45,14 +44,11 @@ def ruleset_list(installed: Iterable[Ruleset], current: str) -> RulesetList:
                 title=ruleset.release.title,
                 rules=len(ruleset.diagnoses),
                 current=ruleset.release.version == current,
+                status="working" if ruleset.release.version == unreleased else "released",
             )
-            for ruleset in newest_first
+            for ruleset in installed
         ]
     )
-
-
-def _version_key(version: str) -> tuple[int, ...]:
-    return tuple(int(part) for part in version.split("."))
 
 
 def ruleset_view(ruleset: Ruleset, current: str) -> RulesetView:
@@ -108,11 +104,12 @@ def criterion_view(criterion: Criterion) -> CriterionView:
         quantity=criterion.quantity,
         decision_rule=criterion.decision_rule,
         confidence=criterion.confidence,
-        limits=[_limit_view(limit) for limit in criterion.limit],
+        limits=[limit_view(limit) for limit in criterion.limit],
     )
 
 
-def _limit_view(limit: Limit) -> CriterionLimitView:
+def limit_view(limit: Limit) -> CriterionLimitView:
+    """A limit as it stands in the rules."""
     return CriterionLimitView(
         source=limit.source,
         locator=limit.locator,

@@ -403,6 +403,10 @@ class RulesetSummary(Answer, frozen=True, kw_only=True):
     title: str
     rules: int
     current: bool
+    status: Annotated[
+        Literal["released", "working"],
+        Meta(description="A `released` version never changes; a `working` one still may, under the same version."),
+    ]
 
 
 class RulesetList(Answer, frozen=True, kw_only=True):

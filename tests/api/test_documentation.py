@@ -148,3 +148,22 @@ def test_there_is_no_rulebook_of_another_version_and_no_other_page(
         answered = client.get(f"/docs/rules/{address}")
         assert answered.status_code == 404, address
         assert answered.headers["content-type"] == "application/problem+json"
+
+
+def test_a_version_is_compared_with_another(client: TestClient[Litestar], rulebook: Rulebook) -> None:
+    (version,) = rulebook.names[:1]
+    same = client.get(f"/v1/rulesets/{version}/differences/{version}")
+    assert same.status_code == 200
+    reference = {"version": version, "digest": rulebook.rulesets[version].digest}
+    assert same.json() == {"before": reference, "after": reference, "changes": []}
+    for path in (f"{version}/differences/99.0.0", f"99.0.0/differences/{version}"):
+        refused = client.get(f"/v1/rulesets/{path}")
+        assert (refused.status_code, refused.json()["type"]) == (404, "/problems/not_found")
+
+
+def test_each_version_is_listed_as_released_or_worked_on(client: TestClient[Litestar], rulebook: Rulebook) -> None:
+    listed = client.get("/v1/rulesets").json()["items"]
+    assert [item["version"] for item in listed] == list(rulebook.names)
+    assert [item["version"] for item in listed if item["current"]] == [rulebook.current.ruleset.release.version]
+    working = [item["version"] for item in listed if item["status"] == "working"]
+    assert working == ([rulebook.unreleased] if rulebook.unreleased else [])

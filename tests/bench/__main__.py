@@ -45,7 +45,7 @@ def main() -> None:
     parser.add_argument("--connections", type=int, default=8, help="connections that ask at once")
     asked = parser.parse_args()
     print(f"{platform.processor() or platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
-    prepared = pipeline.load().current
+    prepared = pipeline.working()
     visits = sized_visits()
     print(f"\nrules: {len(prepared.ruleset.diagnoses)}, criteria: {len(prepared.ruleset.criteria)}\n")
     pipeline_table(prepared, visits, asked.seconds)

@@ -118,7 +118,7 @@ def test_evaluate_as_json_is_the_api_answer(airside: Run) -> None:
     assert done.exit_code == 0
     answer = msgspec.json.decode(done.stdout, type=EvaluationResult, strict=True)
     assert answer.units == "ip"
-    assert answer.ruleset.digest == pipeline.load().current.ruleset.digest
+    assert answer.ruleset.digest == pipeline.working().ruleset.digest
 
 
 def test_evaluate_reads_standard_input(airside: Run) -> None:
@@ -235,7 +235,7 @@ def broken_rules(tmp_path: Path) -> Path:
 def test_rules_check_accepts_the_rules_of_this_installation(airside: Run) -> None:
     done = airside("rules", "check")
     assert done.exit_code == 0, done.stderr
-    assert f"Digest {pipeline.load().current.ruleset.digest}." in done.stdout
+    assert f"Digest {pipeline.working().ruleset.digest}." in done.stdout
 
 
 def test_rules_check_names_every_fault(airside: Run, broken_rules: Path) -> None:
@@ -265,11 +265,74 @@ def test_evaluate_refuses_broken_rules(airside: Run, broken_rules: Path) -> None
 
 
 def test_evaluate_by_the_rules_of_a_folder(airside: Run) -> None:
-    by_folder = airside("evaluate", "--rules", str(RULES), str(EXAMPLE))
-    assert by_folder.stdout == airside("evaluate", str(EXAMPLE)).stdout
+    visit = example(ruleset=pipeline.working().ruleset.release.version)
+    by_folder = airside("evaluate", "--rules", str(RULES), "-", given=visit)
+    assert by_folder.stdout == airside("evaluate", "-", given=visit).stdout
     twice = airside("evaluate", "--rules", str(RULES), "--rules", str(RULES), str(EXAMPLE))
     assert twice.exit_code == 4
     assert "installed twice" in twice.stderr
+
+
+@pytest.fixture
+def next_rules(tmp_path: Path) -> Path:
+    """A copy of the rules, nothing released, under the next major version and with another severity and limit."""
+    folder = Path(shutil.copytree(RULES, tmp_path / "next", ignore=shutil.ignore_patterns("released")))
+    version = pipeline.working().ruleset.release.version
+    for name, before, after in (
+        ("ruleset.toml", f'version = "{version}"', 'version = "90.0.0"'),
+        ("CHANGELOG.md", "## ", "## 90.0.0\n\nVisits affected: all.\n\n### Before: "),
+        ("diagnosis/filter/filter_loaded.toml", 'severity = "advisory"', 'severity = "note"'),
+        ("criteria/power/power_per_airflow_limit.toml", "upper = 0.45", "upper = 0.44"),
+    ):
+        path = folder / name
+        assert before in path.read_text()
+        path.write_text(path.read_text().replace(before, after, 1))
+    return folder
+
+
+def test_rules_diff_says_what_lies_between(airside: Run, next_rules: Path) -> None:
+    done = airside("rules", "diff", "working", str(next_rules))
+    assert done.exit_code == 0, done.stderr
+    assert "0 gained, 0 lost, 2 changed; a major step." in done.stdout
+    assert "    severity: advisory -> note\n" in done.stdout
+    assert "    limit ~ upper 0.45 W.min/[cft_i], when gas_heat.present, from 2020-01-01, title_24" in done.stdout
+    assert "-> upper 0.44 W.min/[cft_i]" in done.stdout
+    found = json.loads(airside("rules", "diff", "working", str(next_rules), "--json").stdout)
+    assert [(change["section"], change["id"]) for change in found["changes"]] == [
+        ("rules", "filter_loaded"), ("criteria", "power_per_airflow_limit")
+    ]  # fmt: skip
+    (limit,) = found["changes"][1]["limits"]
+    assert (limit["before"]["upper"], limit["after"]["upper"], limit["parts"]) == (0.45, 0.44, ["upper"])
+    back = json.loads(airside("rules", "diff", str(next_rules), "working", "--json").stdout)
+    assert (back["before"], back["after"]) == (found["after"], found["before"])
+
+
+def test_rules_diff_of_one_version_with_itself_and_with_none(airside: Run) -> None:
+    version = pipeline.working().ruleset.release.version
+    assert "nothing differs" in airside("rules", "diff", version).stdout
+    unknown = airside("rules", "diff", "99.0.0")
+    assert unknown.exit_code == 2
+    assert f"working ({version})" in unknown.stderr
+
+
+def test_rules_release_in_a_copy(airside: Run, next_rules: Path) -> None:
+    """The changed limit breaks its cases: nothing is written until it is taken back."""
+    released = next_rules / "released"
+    refused = airside("rules", "release", str(next_rules))
+    assert refused.exit_code == 4
+    assert "cases fan_power_per_airflow_high, near_miss, " in refused.stderr
+    assert not released.exists()
+    limit = next_rules / "criteria" / "power" / "power_per_airflow_limit.toml"
+    limit.write_text(limit.read_text().replace("upper = 0.44", "upper = 0.45", 1))
+    assert "may be released" in airside("rules", "release", "--dry-run", str(next_rules)).stdout
+    assert not released.exists()
+    done = airside("rules", "release", str(next_rules))
+    assert done.exit_code == 0, done.stderr
+    assert sorted(path.name for path in released.iterdir()) == ["90.0.0.json", "lock.toml"]
+    assert airside("rules", "check", str(next_rules)).exit_code == 0
+    again = airside("rules", "release", str(next_rules))
+    assert again.exit_code == 4
+    assert "was released before" in again.stderr
 
 
 # openapi -----------------------------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ EXAMPLE = Path(__file__).parents[2] / "openapi" / "examples" / "visit.json"
 
 @pytest.fixture(scope="module")
 def prepared() -> pipeline.Prepared:
-    return pipeline.load().current
+    return pipeline.working()
 
 
 def answer_to(body: bytes, prepared: pipeline.Prepared) -> EvaluationResult:

@@ -45,7 +45,7 @@ def rulebook() -> Rulebook:
 
 @pytest.fixture(scope="module")
 def decoder(rulebook: Rulebook) -> RequestDecoder:
-    return RequestDecoder.for_rulesets({version: prepared.ruleset for version, prepared in rulebook.versions.items()})
+    return rulebook.decoder()
 
 
 @pytest.fixture(scope="module")

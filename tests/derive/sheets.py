@@ -15,7 +15,7 @@ from tests.visits.house import AS_BUILT, Faults, House, Operation, Solution, sol
 from tests.visits.instruments import Kit, kit
 from tests.visits.writing import Run, write_visit
 
-PREPARED = pipeline.load().current
+PREPARED = pipeline.working()
 
 PRESSURES: dict[str, tuple[str, ...]] = {
     "furnace_with_cased_coil": (

@@ -44,7 +44,7 @@ def first_visit() -> dict[str, Any]:
 
 def answer() -> dict[str, Any]:
     """The whole answer to the first visit."""
-    prepared = pipeline.load().current
+    prepared = pipeline.working()
     request = msgspec.json.decode(json.dumps(first_visit()).encode(), type=EvaluationRequest)
     result = render.result(pipeline.evaluate(request, prepared), prepared.ruleset, prepared.units, "ip")
     decoded: dict[str, Any] = json.loads(msgspec.json.encode(result))
@@ -80,7 +80,7 @@ def excerpt(whole: dict[str, Any]) -> dict[str, Any]:
 
 def quantity_table() -> str:
     """Every derived quantity with its meaning and method, from the vocabulary."""
-    rules = pipeline.load().current.ruleset
+    rules = pipeline.working().ruleset
     rows = ["<!-- quantities -->", "| quantity | what it is | how it is obtained |", "| --- | --- | --- |"]
     rows += [
         f"| {entry.title} (`{name}`) | {entry.meaning} | {entry.method} |" for name, entry in rules.quantities.items()

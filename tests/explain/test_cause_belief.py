@@ -35,7 +35,7 @@ from service.ruleset.load import read_cases
 from service.wire.request import EvaluationRequest
 from tests.cases.judging import changed, visit
 
-PREPARED = pipeline.load().current
+PREPARED = pipeline.working()
 RULES = PREPARED.ruleset
 
 # A small ruleset with round numbers --------------------------------------------------------------------------------

@@ -21,7 +21,7 @@ from tests.visits.house import Faults, solve
 from tests.visits.library import HOUSES, cooling, heating
 from tests.visits.writing import Run, write_visit
 
-PREPARED = pipeline.load().current
+PREPARED = pipeline.working()
 RULES = PREPARED.ruleset
 
 # A small ruleset of its own ---------------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 import msgspec
 
 from service.model.evaluation import SEVERITIES, ContextResult, Evaluation
-from service.pipeline import Prepared, evaluate, load
+from service.pipeline import Prepared, evaluate, working
 from service.wire.request import EvaluationRequest
 from tests.faults import equipment, houses, readings
 from tests.faults.hidden import HiddenFault
@@ -107,7 +107,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--perturbations", type=int, default=PERTURBATIONS)
     parser.add_argument("--only", help="faults whose id holds this")
     asked = parser.parse_args(arguments)
-    prepared = load().current
+    prepared = working()
     rows = [row(fault, prepared, asked.perturbations) for fault in FAULTS if (asked.only or "") in fault.id]
     print(table(rows))
     return 0 if all(entry.sound() for entry in rows) else 1

@@ -11,7 +11,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from service.model.evaluation import SEVERITIES
-from service.pipeline import Prepared, load
+from service.pipeline import Prepared, working
 from tests.faults.confusion import judged
 from tests.faults.perturbing import perturbed, stated
 from tests.visits.healthy import VISITS, Visit
@@ -57,7 +57,7 @@ def all_invented(prepared: Prepared, perturbations: int = PERTURBATIONS) -> Inve
 
 
 def main() -> int:
-    total = all_invented(load().current)
+    total = all_invented(working())
     print(
         f"{total.judged} healthy visits judged, {total.advised} with an advisory, {sum(total.graver.values())} graver"
     )

@@ -17,7 +17,7 @@ from service.model.quantity import Measured, Quantity
 from service.model.ruleset import Criterion, Limit
 from service.model.visit import LimitOverride
 
-PREPARED = pipeline.load().current
+PREPARED = pipeline.working()
 RULES, UNITS = PREPARED.ruleset, PREPARED.units
 INCH = 249.08891
 TODAY = datetime.date(2026, 3, 10)

@@ -20,7 +20,7 @@ from service.model.ruleset import Dimension
 from service.normalise import build_unit_table
 from service.wire.request import EvaluationRequest
 
-PREPARED = pipeline.load().current
+PREPARED = pipeline.working()
 RULES, UNITS = PREPARED.ruleset, PREPARED.units
 ROOT = Path(__file__).parents[2]
 

@@ -13,7 +13,7 @@ from service import normalise, pipeline
 from service.model.visit import AMBIENT, Visit
 from service.wire.request import EvaluationRequest
 
-PREPARED = pipeline.load().current
+PREPARED = pipeline.working()
 INCH = 249.08891
 ARRANGEMENTS = [name for name in PREPARED.ruleset.arrangements if name != "custom"]
 

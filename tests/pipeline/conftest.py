@@ -8,4 +8,4 @@ from service import pipeline
 @pytest.fixture(scope="session")
 def prepared() -> pipeline.Prepared:
     """The current version of the rules."""
-    return pipeline.load().current
+    return pipeline.working()

@@ -22,7 +22,7 @@ from tests.visits import house_air
 from tests.visits.healthy import EXAMPLE_VISIT, VISITS
 
 SYSTEMS: tuple[UnitSystem, ...] = ("ip", "si")
-PREPARED = pipeline.load().current
+PREPARED = pipeline.working()
 WRITTEN = [
     *(visit.request(visit.runs()) for visit in (*VISITS, EXAMPLE_VISIT)),
     *(house_air.request(dwelling) for dwelling in house_air.DWELLINGS),

@@ -25,7 +25,7 @@ from service.wire.request import EvaluationRequest
 ROOT = Path(__file__).parents[2]
 EXAMPLE = (ROOT / "openapi" / "examples" / "visit.json").read_bytes()
 HEALTHY = sorted((ROOT / "rules" / "cases" / "healthy").glob("*.json"))
-PREPARED = pipeline.load().current
+PREPARED = pipeline.working()
 
 ANSWER = """
 import hashlib, sys, msgspec
@@ -33,7 +33,7 @@ from pathlib import Path
 from service import pipeline
 from service.wire import render
 from service.wire.request import EvaluationRequest
-prepared = pipeline.load().current
+prepared = pipeline.working()
 for name in sys.argv[1:]:
     request = msgspec.json.decode(Path(name).read_bytes(), type=EvaluationRequest)
     evaluation = pipeline.evaluate(request, prepared)

@@ -22,7 +22,7 @@ from service.wire.response import EvaluationResult
 from tests.cases.judging import changed, visit
 
 ROOT = Path(__file__).parents[2]
-PREPARED = pipeline.load().current
+PREPARED = pipeline.working()
 RULES, UNITS = PREPARED.ruleset, PREPARED.units
 INCH = 249.08891
 SYSTEMS: tuple[UnitSystem, ...] = ("ip", "si")
