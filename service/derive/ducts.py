@@ -90,6 +90,16 @@ def flow_of(sheet: Worksheet, run: DuctRun) -> tuple[Measured, str] | None:
     return (airflow, "airflow") if alone and airflow is not None else None
 
 
+def carries_whole_side(sheet: Worksheet, run: DuctRun) -> bool:
+    """Whether a run carries all the air of its side: it is alone there, or its design airflow is nearly all of it."""
+    if sum(other.side == run.side for other in sheet.visit.equipment.duct_runs) == 1:
+        return True
+    whole = sheet.visit.equipment.ratings.get("design_airflow") or sheet.get("airflow")
+    if run.design_airflow is None or whole is None:
+        return False
+    return run.design_airflow >= sheet.ruleset.assumptions["whole_side_share"].value * whole.value
+
+
 def _run(sheet: Worksheet, run: DuctRun, rate: Measured | None) -> None:
     subject, density = run.name, sheet.get("return_air_density")
     if run.diameter is None:
@@ -185,18 +195,22 @@ def _friction_rate(sheet: Worksheet, runs: tuple[DuctRun, ...]) -> Measured | No
     if available is None:
         sheet.lack(name, *sheet.lacking.get("available_static_pressure", ()))
         return None
-    longest = []
+    way: list[Measured] = []
     for side in ("return", "supply"):
-        lengths = [effective_length(sheet, run) for run in runs if run.side == side]
-        if not lengths:
+        here = [run for run in runs if run.side == side]
+        if not here:
             sheet.lack(name, f"duct_runs of the {side} side")
             return None
-        longest.append(max(lengths, key=lambda length: length.value))
-    total = combine((1.0, longest[0]), (1.0, longest[1]))
+        trunks = [run for run in here if carries_whole_side(sheet, run)]
+        branches = [effective_length(sheet, run) for run in here if run not in trunks]
+        way += [effective_length(sheet, run) for run in trunks]
+        way += [max(branches, key=lambda length: length.value)] if branches else []
+    total = combine(*((1.0, length) for length in way))
     sheet.record(
         "total_effective_length",
         total,
-        "longest return plus longest supply run, fittings as equivalent length",
+        "longest way on either side: runs that carry the whole side one after another, then the longest of the others; "
+        "fittings as equivalent length",
         ("duct_runs",),
     )
     return sheet.attempt(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from service.derive.air import heat_sources
 from service.derive.airflow import DROP_METHODS, airflow_without, blower_density, table_of
-from service.derive.ducts import DEVICE_KINDS
+from service.derive.ducts import DEVICE_KINDS, carries_whole_side
 from service.derive.propagate import combine, product, propagate
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
@@ -67,6 +67,7 @@ def air_system(sheet: Worksheet) -> AirSystem:
         filter_area=None if area is None else area.value,
         coil_to_rated=sheet.get("coil_pressure_drop_to_rated"),
         duct_runs=equipment.duct_runs,
+        whole_runs=tuple(run.name for run in equipment.duct_runs if carries_whole_side(sheet, run)),
         station_pressure=None if station is None else station.value,
         temperature_rise=sheet.get("temperature_rise"),
         heat=any(fixed_heat.get(kind, False) for kind in heat_sources(sheet)),

@@ -42,6 +42,7 @@ class AirSystem(msgspec.Struct, frozen=True, omit_defaults=True):
         design_airflow: m3/s; rise_range: least and most temperature rise of the heat source, K.
         speed_to_table: speed of the wheel over that of its table.
         leakage: what a side loses or draws in, m3/s at the return's density, as tests or temperatures tell it.
+        whole_runs: names of the duct runs that carry their whole side.
         run_sizes: diameter that would serve a run, m, by the run's name.
         missing: what would have been needed, where there is no system at all.
     """
@@ -64,6 +65,7 @@ class AirSystem(msgspec.Struct, frozen=True, omit_defaults=True):
     filter_area: float | None = None
     coil_to_rated: Measured | None = None
     duct_runs: tuple[DuctRun, ...] = ()
+    whole_runs: tuple[str, ...] = ()
     station_pressure: float | None = None
     temperature_rise: Measured | None = None
     heat: bool = False

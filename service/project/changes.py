@@ -266,19 +266,9 @@ def _alone(found: AirSystem, name: str) -> bool:
     return bool(sides) and sum(run.side == sides[0] for run in found.duct_runs) == 1
 
 
-def _whole(run: DuctRun, found: AirSystem, numbers: Numbers) -> bool:
-    """Whether a run carries all the air of its side."""
-    if _alone(found, run.name):
-        return True
-    if run.design_airflow is None:
-        return False
-    whole = numbers["airflow"] if found.design_airflow is None else found.design_airflow
-    return run.design_airflow >= numbers["whole_side_share"] * whole
-
-
-def _run_flow(run: DuctRun, state: Arrangement, found: AirSystem, numbers: Numbers) -> float:
+def _run_flow(run: DuctRun, state: Arrangement, found: AirSystem) -> float:
     """Flow near which a run is used, m3/s at the blower."""
-    if _whole(run, found, numbers):
+    if run.name in found.whole_runs:
         return state.flow
     if run.design_airflow is None:
         raise Refused("How much of its side's air the run carries is not known.", "design_airflow of the duct run")
@@ -287,7 +277,7 @@ def _run_flow(run: DuctRun, state: Arrangement, found: AirSystem, numbers: Numbe
 
 def _with_run(state: Arrangement, run: DuctRun, found: AirSystem, numbers: Numbers) -> Arrangement:
     """The run as given in place of the one of its name."""
-    element = _duct(run, _run_flow(run, state, found, numbers), state.found_density, numbers)
+    element = _duct(run, _run_flow(run, state, found), state.found_density, numbers)
     return state.with_path(**{run.side: system.replaced(state.path[run.side], element.name, element)})
 
 
@@ -305,13 +295,13 @@ def _with_runs(state: Arrangement, side: Side, found: AirSystem, numbers: Number
     if whole is None:
         raise Refused("The ducts of that side were changed by another change already.")
     density, flow = state.found_density, state.flow
-    _run_flow(asked, state, found, numbers)
+    _run_flow(asked, state, found)
     runs = [run for run in found.duct_runs if run.side == side]
-    trunks = [_duct(run, flow, density, numbers) for run in runs if _whole(run, found, numbers)]
+    trunks = [_duct(run, flow, density, numbers) for run in runs if run.name in found.whole_runs]
     branches = [
         _branch(run, run.design_airflow, density, numbers)
         for run in runs
-        if run.design_airflow is not None and not _whole(run, found, numbers)
+        if run.design_airflow is not None and run.name not in found.whole_runs
     ]
     drop = system.drop_at_flow(whole, flow, density)
     left = drop - sum(system.drop_at_flow(part, flow, density) for part in trunks)

@@ -41,7 +41,6 @@ ASSUMED = (
     "open_damper_share",
     "capacity_flow_exponent",
     "held_airflow_density_exponent",
-    "whole_side_share",
     "branch_drop_share",
 )
 TOLERANCES = ("rated_pressure_drop", "fitting_length", "flexible_compression", "leakage_airflow")
@@ -178,7 +177,7 @@ def _needed(inputs: Mapping[str, Measured], changes: Sequence[Change], found: Ai
     A step that moves nothing leaves the terms unchanged, so only time is spared.
     """
     kinds = {type(change).__name__ for change in changes}
-    idle = {"whole_side_share"}
+    idle: set[str] = set()
     if not kinds & {"AddDuct", "EnlargeDuct", "StretchFlexible"}:
         idle |= {"roughness_steel", "roughness_flexible", "roughness_glass", "return_grille_drop", "register_drop"}
         idle |= {"tolerance.fitting_length", "tolerance.flexible_compression"}

@@ -99,6 +99,15 @@ def test_worked_example_of_the_friction_rate() -> None:
     assert found(worked, "available_friction_rate").value / PER_100_FEET == pytest.approx(0.056, abs=2e-4)
 
 
+def test_a_trunk_and_its_longest_branch_lie_one_after_the_other() -> None:
+    """100 ft of return, then a supply trunk of 40 ft and the longer of two branches, 150 ft: 290 ft by addition."""
+    trunk = run("trunk", "supply", 18.0, 20.0, 20.0, 1200.0)
+    written = example(duct_runs=[*example()["equipment"]["duct_runs"], trunk])
+    worked = sheet(written)
+    assert found(worked, "total_effective_length").value / 0.3048 == pytest.approx(290.0)
+    assert found(worked, "available_friction_rate").value / PER_100_FEET == pytest.approx(0.14 / 2.9, abs=2e-4)
+
+
 def test_the_diameter_that_would_serve_has_the_friction_rate() -> None:
     """Inverse of friction: by the equation as iterated here."""
     worked = sheet(example())

@@ -3,6 +3,7 @@ code with the service. Every kind of blower, every kind of fix. Sealing and duct
 
 from __future__ import annotations
 
+import copy
 import math
 from dataclasses import replace
 from typing import Any
@@ -434,3 +435,124 @@ def test_an_evaluation_says_what_mended_means_and_what_it_brings() -> None:
     ]  # fmt: skip
     assert ranked
     assert all(cause.projected_gain == result.airflow for cause in ranked)
+
+
+# Other air, and a blower that holds its airflow --------------------------------------------------------------------
+
+
+def cooled_at(table: bool) -> dict[str, Any]:
+    """The visit whose cooling is weak, with or without its performance table."""
+    from tests.visits.cooling_faults import VISITS as COOLING
+
+    written = copy.deepcopy(next(entry for entry in COOLING if entry.id == "cooling_weak_1600_m").request())
+    if not table:
+        del written["equipment"]["cooling_performance"]
+    return written
+
+
+def test_capacity_in_other_air_goes_with_the_mass_flow_by_the_table() -> None:
+    """Interpolated here by scipy between the table's rows at the mass flow that the projection tells."""
+    from scipy.interpolate import LinearNDInterpolator
+
+    written = cooled_at(True)
+    found = alone(written, {"kind": "other_air", "elevation": {"value": 1400.0, "unit": "m"}})
+    capacity, airflow = value(found, "net_total_capacity"), value(found, "airflow")
+    assert any("Capacity goes with the mass flow over the coil" in note for note in found.notes)
+    system = derive.air_system(sheet(written))
+    assert system.wet_bulb is not None
+    assert system.outdoor is not None
+    # ISA by the barometric formula: density goes with pressure at one temperature.
+    thicker = (1.0 - 2.25577e-5 * 1400.0) ** 5.25588 * 101325.0 / system.station_pressure
+    standard = airflow.before.value * system.density.value / 1.2014
+    more = airflow.after.value / airflow.before.value * thicker
+    rows = system.performance
+    table = LinearNDInterpolator(
+        [(row.return_wet_bulb, row.outdoor_temperature, row.airflow * 100.0) for row in rows],
+        [row.total for row in rows],
+    )
+    at = [
+        float(table(system.wet_bulb.value, system.outdoor.value, flow * 100.0)) for flow in (standard, standard * more)
+    ]
+    assert at[1] > at[0]
+    assert capacity.after.value / capacity.before.value == pytest.approx(at[1] / at[0], rel=0.003)
+
+
+def test_capacity_in_other_air_is_not_guessed_without_a_table() -> None:
+    found = alone(cooled_at(False), {"kind": "other_air", "elevation": {"value": 1400.0, "unit": "m"}})
+    (entry,) = [entry for entry in found.not_projected if entry.subject == "net_total_capacity"]
+    assert "only a performance table tells" in entry.reason
+    assert value(found, "airflow").change.value != 0.0
+
+
+def test_a_held_airflow_in_thin_air_is_as_sure_as_the_assumption() -> None:
+    """Volume held against mass held: ln of the density ratio times the exponent's standard uncertainty, of the flow."""
+    assumed = PREPARED.ruleset.assumptions["held_airflow_density_exponent"]
+    assert assumed.value == 0.0
+    written = network({"kind": "constant_airflow"}, 976.0)
+    found = alone(written, {"kind": "other_air", "elevation": {"value": 2000.0, "unit": "m"}})
+    airflow = value(found, "airflow")
+    assert airflow.change.value == pytest.approx(0.0, abs=1e-9)
+    ratio = (1.0 - 2.25577e-5 * 2000.0) ** 5.25588
+    assert airflow.change.uncertainty / airflow.before.value == pytest.approx(
+        -math.log(ratio) * assumed.uncertainty, rel=0.02
+    )
+    assert any("hold its volume flow" in note for note in found.notes)
+
+
+def test_another_setting_of_a_blower_whose_held_airflow_rises_a_little() -> None:
+    """Rows that rise with pressure tell no curve; the held airflow goes as the two settings' rows stand."""
+    tables = [
+        {
+            "setting": name,
+            "rows": [
+                {"external_static_pressure": {"value": p, "unit": "[in_i'H2O]"},
+                 "airflow": {"value": whole + 10.0 * p, "unit": "[cft_i]/min"}}
+                for p in (0.1, 0.5, 0.9)
+            ],
+        }
+        for name, whole in (("high", 971.0), ("low", 800.0))
+    ]  # fmt: skip
+    written = network({"kind": "constant_airflow", "settings": tables}, 976.0)
+    found = alone(written, {"kind": "speed_setting", "setting": "low"})
+    airflow, pressure = value(found, "airflow"), value(found, "external_static_pressure")
+    at = pressure.before.value / INCH
+    assert airflow.after.value / airflow.before.value == pytest.approx((800.0 + 10.0 * at) / (971.0 + 10.0 * at))
+    through = airflow.after.value / airflow.before.value
+    expected = sum(drop * (976.0 / 1200.0 * through) ** n for _, drop, n in RESISTANCES)
+    assert pressure.after.value / INCH == pytest.approx(expected, rel=0.01)
+
+
+def test_belt_slip_with_the_wheel_speed_read_is_told_by_the_fan_laws() -> None:
+    """A wheel at 85 % of its table's speed: the table agrees with the flow, and speed alone mends it."""
+    house, operation = HOUSES["belt_driven_1600_m"], operation_of("belt_driven")
+    written, found = visit(house, operation, everything(house, operation), faults=Faults(blower_speed=0.85))
+    written["equipment"]["blower"]["table_speed"] = {"value": 1000.0, "unit": "{rotation}/min"}
+    written["readings"].append({"kind": "rotational_speed", "value": {"value": 850.0, "unit": "{rotation}/min"}})
+    result = gain(derive.air_system(sheet(written)), "blower_at_its_table", PREPARED.ruleset, {})
+    agrees(result, found, solve(house, operation, AS_BUILT))
+
+
+def test_the_answer_holds_it_with_the_causes_of_the_context() -> None:
+    from service.wire import render
+    from tests.visits.resistance_faults import VISITS as RESISTANCE_VISITS
+
+    written = next(entry for entry in RESISTANCE_VISITS if entry.id == "filter_loaded_1600_m")
+    request = replace(written, table=True, readings=(*written.readings, "power:blower")).request()
+    evaluation = pipeline.evaluate(msgspec.convert(request, EvaluationRequest, strict=False), prepared())
+    answer = msgspec.to_builtins(render.result(evaluation, PREPARED.ruleset, PREPARED.units, "ip"))
+    loaded = next(cause for cause in answer["causes"] if cause["code"] == "filter_loaded_with_dirt")
+    mended = loaded["mended"]
+    assert mended["fix"] == "clean_filter"
+    assert mended["meaning"] == PREPARED.ruleset.fixes["clean_filter"].meaning
+    told_of = {entry["name"]: entry for entry in mended["quantities"]}
+    assert {"airflow", "external_static_pressure", "blower_power", "net_total_capacity"} <= set(told_of)
+    airflow = told_of["airflow"]
+    assert airflow["change"]["value"] == pytest.approx(loaded["projected_gain"]["value"], rel=1e-5)
+    assert airflow["after"]["value"] - airflow["before"]["value"] == pytest.approx(airflow["change"]["value"], abs=0.01)
+    assert airflow["expanded_uncertainty_of_change"]["value"] > 0.0
+    assert airflow["before"]["unit"] == "[cft_i]/min"
+    for cause in answer["causes"]:
+        if "mended" in cause:
+            assert cause["mended"]["quantities"] or cause["mended"]["not_projected"]
+        else:
+            assert PREPARED.ruleset.causes[cause["code"]].fix is None

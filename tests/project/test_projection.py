@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import random
 from typing import Any
@@ -77,7 +78,7 @@ def test_more_duct_in_parallel_and_a_wider_run_give_more_air() -> None:
 
 
 def test_an_unknown_run_or_one_of_unknown_share_is_said() -> None:
-    written = next(visit for visit in DUCTS if visit.id == "ducts_small_1600_m").request()
+    written = copy.deepcopy(next(visit for visit in DUCTS if visit.id == "ducts_small_1600_m").request())
     (entry,) = alone(
         written, {"kind": "enlarge_duct", "duct_run": "attic", "diameter": {"value": 1, "unit": "m"}}
     ).not_projected

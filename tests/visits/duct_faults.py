@@ -51,7 +51,7 @@ def run(name: str, side: str, size: float | tuple[float, float], length: float, 
 
 SOUND_RUNS = (
     run("return trunk", "return", 22.0, 20.0, 30.0, 1240.0),
-    run("supply trunk", "supply", (10.0, 28.0), 25.0, 35.0, 1240.0),
+    run("supply trunk", "supply", (10.0, 28.0), 5.0, 10.0, 1240.0),
     run("east bedroom", "supply", 8.0, 20.0, 25.0, 100.0, "flexible", 0.02),
 )
 
@@ -86,7 +86,7 @@ VISITS: tuple[DuctVisit, ...] = (
         _HIGH,
         (
             run("return trunk", "return", 14.0, 20.0, 30.0, 1240.0),
-            run("supply trunk", "supply", (8.0, 20.0), 25.0, 35.0, 1240.0),
+            run("supply trunk", "supply", (8.0, 20.0), 5.0, 10.0, 1240.0),
             run("east bedroom", "supply", 8.0, 20.0, 25.0, 100.0, "flexible", 0.15),
         ),
     ),
