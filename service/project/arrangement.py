@@ -21,8 +21,9 @@ from service.physics import blower as fan
 from service.physics import power, system
 
 HELD = "constant_airflow"
-SECANT_STEP, SECANT_STEPS, SECANT_CLOSE = 1e-3, 6, 1e-7
-"""First step as a share of the pressure, most steps, and when two steps agree; how to compute, not what to judge by."""
+SECANT_STEP, SECANT_STEPS, SECANT_CLOSE = 1e-3, 6, 1e-4
+"""First step as a share of the pressure, most steps, and how near two points are when the later one is taken: it lies
+nearer still by about the square of that. How to compute, not what to judge by."""
 
 
 class Refused(Exception):
@@ -182,7 +183,9 @@ def operating_point(state: Arrangement, near: Point | None = None) -> Point:
         except OutOfRange as error:
             raise Refused(_table_words(error), "blower.settings with more rows") from None
     flow = met.flow * share
-    return Point(flow, _drop(state, flow), _power(state, met), entry=met.pressure)
+    # What the blower is asked for, less what parts inside the box take beyond the table's own.
+    external = met.pressure - _beyond_rated(state.boxed, flow, state.density)
+    return Point(flow, external, _power(state, met), entry=met.pressure)
 
 
 def _met_near(

@@ -236,10 +236,7 @@ def _add(change: AddDuct, state: Arrangement, numbers: Numbers) -> Arrangement:
         opening = resistance.drop_at_flow(
             rating.drop, rating.flow, usual, OPENING_EXPONENT, state.found_density, rating.density
         )
-    # Opening and duct as one power law that fits both at their usual flow: their exponents are nearly the same.
-    whole = opening + element.drop
-    exponent = (OPENING_EXPONENT * opening + element.exponent * element.drop) / whole
-    added = system.Element(run.name, whole, usual, exponent, state.found_density)
+    added = _with_opening(element, opening, usual, state.found_density)
     return state.with_path(**{side: system.Parallel((present, added))})
 
 
@@ -266,18 +263,13 @@ def _alone(found: AirSystem, name: str) -> bool:
     return bool(sides) and sum(run.side == sides[0] for run in found.duct_runs) == 1
 
 
-def _run_flow(run: DuctRun, state: Arrangement, found: AirSystem) -> float:
-    """Flow near which a run is used, m3/s at the blower."""
-    if run.name in found.whole_runs:
-        return state.flow
-    if run.design_airflow is None:
-        raise Refused("How much of its side's air the run carries is not known.", "design_airflow of the duct run")
-    return run.design_airflow
-
-
 def _with_run(state: Arrangement, run: DuctRun, found: AirSystem, numbers: Numbers) -> Arrangement:
     """The run as given in place of the one of its name."""
-    element = _duct(run, _run_flow(run, state, found), state.found_density, numbers)
+    if run.name in found.whole_runs:
+        element = _duct(run, state.flow, state.found_density, numbers)
+    else:
+        assert run.design_airflow is not None
+        element = _branch(run, run.design_airflow, state.found_density, numbers)
     return state.with_path(**{run.side: system.replaced(state.path[run.side], element.name, element)})
 
 
@@ -295,10 +287,11 @@ def _with_runs(state: Arrangement, side: Side, found: AirSystem, numbers: Number
     if whole is None:
         raise Refused("The ducts of that side were changed by another change already.")
     density, flow = state.found_density, state.flow
-    _run_flow(asked, state, found)
+    if asked.design_airflow is None and asked.name not in found.whole_runs:
+        raise Refused("How much of its side's air the run carries is not known.", "design_airflow of the duct run")
     runs = [run for run in found.duct_runs if run.side == side]
     trunks = [_duct(run, flow, density, numbers) for run in runs if run.name in found.whole_runs]
-    branches = [
+    branches: list[system.Part] = [
         _branch(run, run.design_airflow, density, numbers)
         for run in runs
         if run.design_airflow is not None and run.name not in found.whole_runs
@@ -322,15 +315,16 @@ def _with_runs(state: Arrangement, side: Side, found: AirSystem, numbers: Number
     return state.with_path(**{side: system.replaced(present, side, system.Series(tuple(parts)))})
 
 
-def _branch(run: DuctRun, usual: float, density: float, numbers: Numbers) -> system.Part:
-    """A run with its grille or register."""
-    opening = numbers[f"{OPENINGS[run.side]}_drop"]
-    return system.Series(
-        (
-            _duct(run, usual, density, numbers),
-            system.Element(f"opening of {run.name}", opening, usual, OPENING_EXPONENT, density),
-        )
-    )
+def _branch(run: DuctRun, usual: float, density: float, numbers: Numbers) -> system.Element:
+    """A run with its grille or register, which has its usual drop at the run's design airflow."""
+    return _with_opening(_duct(run, usual, density, numbers), numbers[f"{OPENINGS[run.side]}_drop"], usual, density)
+
+
+def _with_opening(element: system.Element, opening: float, usual: float, density: float) -> system.Element:
+    """A duct and its opening as one power law that fits both at their usual flow: their exponents are close."""
+    whole = opening + element.drop
+    exponent = (OPENING_EXPONENT * opening + element.exponent * element.drop) / whole
+    return system.Element(element.name, whole, usual, exponent, density)
 
 
 def run_flows(name: str, found: AirSystem, before: Arrangement, state: Arrangement, flow: float, numbers: Numbers

@@ -55,6 +55,8 @@ def gain(found: AirSystem, name: str, rules: Ruleset, limits: Mapping[str, float
         return refused(refusal.reason, refusal.missing)
     except OutOfRange as error:
         return refused(f"A number of the system is out of range: {error.name.replace('_', ' ')}.", ())
+    if not changes:  # nothing changes, whatever the numbers are
+        inputs = {key: Measured(entry.value) for key, entry in inputs.items()}
     quantities, notes, missing = outcome(changes, found, inputs, rules, both_ways=False)
     gained = tuple(
         Gained(entry.name, entry.before.value, entry.after.value, entry.change.value, entry.change.uncertainty)
