@@ -1,7 +1,8 @@
 """How far the readings of one context bear out each cause: a naive Bayes comparison with weights from the rules.
 
 A comparison has up to three outcomes: above, within, below. Without any cause that speaks of it, each end that its
-limits have is passed with the probability `beyond_without`; the rest lies within. A cause multiplies the odds of the
+limits have is passed with the probability `beyond_without` (`seldom_beyond_without` where only a mistake passes it);
+the rest lies within. A cause multiplies the odds of the
 outcomes it expects by the factor of its strength, and divides those of the outcomes that speak against it:
 
     P(outcome | cause) = P(outcome) f(outcome) / sum over outcomes of P f
@@ -87,8 +88,10 @@ class Beliefs:
     def __init__(self, ruleset: Ruleset) -> None:
         evidence = ruleset.evidence
         self.not_listed = evidence.not_listed.value
+        seldom = evidence.seldom_beyond_without.value
         self.without = {
-            name: _without(criterion, evidence.beyond_without.value) for name, criterion in ruleset.criteria.items()
+            name: _without(criterion, seldom if name in evidence.seldom else evidence.beyond_without.value)
+            for name, criterion in ruleset.criteria.items()
         }
         self._named = {
             f"{name}.{outcome}": Mention(name, "", _ratios(shares, {outcome: evidence.named.value}))
@@ -133,6 +136,8 @@ class Beliefs:
                 else:
                     family = token.partition(".")[0]
                     seen = evidence.seen_without.get(family, evidence.seen_without["other"]).value
+                    if outcome == "implausible":
+                        seen = evidence.seldom_beyond_without.value
                     group = self.groups.get(criterion, token)
                     signs.append(Sign(token, group, math.log(factor / (seen * factor + 1.0 - seen))))
         mentions = [

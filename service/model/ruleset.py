@@ -304,8 +304,8 @@ class Weight(Record, frozen=True, kw_only=True):
 class Evidence(Record, frozen=True, kw_only=True):
     """How much evidence weighs; `rules/README.md` states the method that uses these numbers.
 
-    `strengths` and `named` are odds factors above 1, `priors` and `not_listed` relative weights, `beyond_without` and
-    `seen_without` probabilities, `tie` a ratio above 1, `words` the least belief of each word; `settles` and `asked`
+    `strengths` and `named` are odds factors above 1, `priors` and `not_listed` relative weights, `*_without`
+    probabilities, `tie` a ratio above 1, `words` the least belief of each word; `settles` and `asked`
     are bits, `gravity` and `again` factors. `restatements` are groups of criteria that count once together.
     """
 
@@ -314,6 +314,8 @@ class Evidence(Record, frozen=True, kw_only=True):
     priors: dict[Prior, Weight]
     not_listed: Weight
     beyond_without: Weight
+    seldom_beyond_without: Weight
+    seldom: list[str]
     seen_without: dict[str, Weight]
     tie: Weight
     words: dict[str, Weight]
@@ -330,7 +332,7 @@ class Evidence(Record, frozen=True, kw_only=True):
             entry = getattr(self, name)
             if isinstance(entry, Weight):
                 found[name] = entry
-            elif name != "restatements":
+            elif name not in ("restatements", "seldom"):
                 found.update({f"{name}.{key}": weight for key, weight in entry.items()})
         return found
 

@@ -269,7 +269,7 @@ def _evidence(ruleset: Ruleset) -> Iterator[str]:
     for name, weight in evidence.weights().items():
         if name in above_one and not weight.value > 1.0:
             yield f"evidence: {name} must be above 1"
-        elif name == "beyond_without" and not 0.0 < weight.value < 0.5:
+        elif name in ("beyond_without", "seldom_beyond_without") and not 0.0 < weight.value < 0.5:
             yield f"evidence: {name} must lie between 0 and 0.5"
         elif name in shares and not 0.0 < weight.value < 1.0:
             yield f"evidence: {name} must lie between 0 and 1"
@@ -283,6 +283,9 @@ def _evidence(ruleset: Ruleset) -> Iterator[str]:
         for family in evidence.seen_without
         if family != "other" and family not in families
     )
+    for criterion in evidence.seldom:
+        if criterion not in ruleset.criteria:
+            yield f"evidence: seldom names the unknown criterion {criterion}"
     grouped = [criterion for criteria in evidence.restatements.values() for criterion in criteria]
     for criterion in sorted(set(grouped)):
         if criterion not in ruleset.criteria:

@@ -51,6 +51,8 @@ EVIDENCE = Evidence(
     priors={"common": weight(4.0), "usual": weight(2.0), "rare": weight(1.0)},
     not_listed=weight(1.0),
     beyond_without=weight(0.1),
+    seldom_beyond_without=weight(0.02),
+    seldom=["d"],
     seen_without={"other": weight(0.25), "noted": weight(0.05)},
     tie=weight(1.25),
     words={"likely": weight(0.5), "possible": weight(0.1), "unlikely": weight(0.0)},
@@ -174,6 +176,13 @@ def test_an_undecided_verdict_counts_by_its_probability() -> None:
     assert beliefs(rules, verdict("a", "undecided", 0.5))["x"] == pytest.approx(2 / 3)
     assert beliefs(rules, verdict("a", "not_measured"))["x"] == pytest.approx(2 / 3)
     assert beliefs(rules, verdict("a", "implausible"))["x"] == pytest.approx(2 / 3)
+
+
+def test_what_only_a_mistake_passes_tells_more() -> None:
+    """d is above with 0.02 without a cause: 9 / (0.18 + 0.98) = 7.759 times as likely with it; implausible alike."""
+    rules = small({"x": cause(["d.above"]), "y": cause(["a.implausible"])})
+    assert beliefs(rules, verdict("d", "above"))["x"] == pytest.approx(15.517 / 18.517, rel=1e-4)
+    assert beliefs(rules, verdict("a", "implausible"))["y"] == pytest.approx(15.517 / 18.517, rel=1e-4)
 
 
 def test_what_restates_one_reading_counts_once() -> None:
