@@ -641,12 +641,43 @@ def create_tenant(name: str, units: UnitSystem) -> None:
 
 @tenants.command("list", epilog=EXIT_STATUS)
 def list_tenants() -> None:
-    """Print id, units and name of each tenant, oldest first."""
+    """Print id, units, version of the rules and name of each tenant, oldest first."""
     from service.store import keys
 
     with _database(read_settings(), migrated=False) as url:
         for tenant in keys.list_tenants(url):
-            click.echo(f"{tenant.tenant_id}  {tenant.units}  {tenant.name}")
+            click.echo(f"{tenant.tenant_id}  {tenant.units}  {tenant.ruleset or 'current':<9}  {tenant.name}")
+
+
+@tenants.command("pin", epilog=EXIT_STATUS)
+@click.argument("tenant", type=click.UUID)
+@click.argument("version")
+def pin_ruleset(tenant: uuid.UUID, version: str) -> None:
+    """Have the rules of VERSION judge the visits of TENANT that name no version themselves.
+
+    VERSION must be installed here. Serving processes follow within 10 s.
+    """
+    names = pipeline.load().names
+    if version not in names:
+        raise click.BadParameter(f"it is not installed; there are: {', '.join(names)}", param_hint="VERSION")
+    _pin(tenant, version)
+    click.echo(f"Tenant {tenant} is judged by version {version}.")
+
+
+@tenants.command("unpin", epilog=EXIT_STATUS)
+@click.argument("tenant", type=click.UUID)
+def unpin_ruleset(tenant: uuid.UUID) -> None:
+    """Have the service's current rules judge the visits of TENANT again."""
+    _pin(tenant, None)
+    click.echo(f"Tenant {tenant} is judged by the current version.")
+
+
+def _pin(tenant: uuid.UUID, version: str | None) -> None:
+    from service.store import keys
+
+    with _database(read_settings(), migrated=False) as url:
+        if not keys.pin_ruleset(url, tenant, version):
+            raise Stopped(f"There is no tenant {tenant}.", FOUND)
 
 
 @main.group("keys")

@@ -10,6 +10,7 @@ from __future__ import annotations
 import functools
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from importlib.metadata import version
 from pathlib import Path
 from typing import TypeVar
 
@@ -20,15 +21,19 @@ from service import derive, explain, judge, normalise, reason, ruleset
 from service import project as projecting
 from service.errors import RulesetRefused
 from service.explain.findings import Material
+from service.model.difference import EvaluationDifference
 from service.model.evaluation import ContextResult, Evaluation, Verdict
 from service.model.projection import AirSystem, Gain, Projections
 from service.model.ruleset import Ruleset
 from service.model.units import UnitTable
 from service.model.visit import SetAside, Visit
+from service.reassess import compare
 from service.ruleset.lint import edges
 from service.wire.decode import RequestDecoder, accepted_units
 from service.wire.request import EvaluationRequest, ProjectionRequest
 from service.wire.speech import Speech, speeches
+
+SERVICE_VERSION = version("airside-findings")
 
 
 class Prepared(msgspec.Struct, frozen=True):
@@ -165,20 +170,36 @@ def installed(root: Path, current: str | None = None) -> Rulebook:
     rules = ruleset.load_ruleset(root)
     if faults := ruleset.working_faults(lock, rules):
         raise RulesetRefused(faults)
-    version = rules.release.version
+    at_hand = rules.release.version
     readers: dict[str, Callable[[], Ruleset]] = {
         entry.version: functools.partial(ruleset.read_released, root, entry) for entry in lock
     }
-    unreleased = None if version in readers else version
-    readers[version] = lambda: rules
+    unreleased = None if at_hand in readers else at_hand
+    readers[at_hand] = lambda: rules
     if current is not None and current not in readers:
         raise RulesetRefused([f"version {current} is to judge, but is not installed: {', '.join(sorted(readers))}"])
-    return Rulebook(readers, current or (lock[-1].version if lock else version), unreleased)
+    return Rulebook(readers, current or (lock[-1].version if lock else at_hand), unreleased)
 
 
 def evaluate(request: EvaluationRequest, prepared: Prepared) -> Evaluation:
     """What a senior technician would say about the visit, with the reasons. Never raises for a decoded request."""
     return judge_visit(normalise.normalise(request, prepared.ruleset, prepared.units), prepared)
+
+
+def reassess(
+    request: EvaluationRequest, kept: Evaluation, rulebook: Rulebook, version: str
+) -> tuple[Evaluation, EvaluationDifference]:
+    """A kept request judged by another installed version, and what lies between that and the kept evaluation.
+
+    Where the version that judged first is at hand as it was, by its digest, it judges once more: what differs then is
+    the service's own doing, and only the rest that of the rules.
+    """
+    other = evaluate(request, rulebook.versions[version])
+    rules, other_rules = rulebook.rulesets.get(kept.ruleset_version), rulebook.rulesets[version]
+    if rules is None or rules.digest != kept.ruleset_digest:
+        return other, compare(kept, None, other, None, other_rules)
+    again = other if rules is other_rules else evaluate(request, rulebook.versions[kept.ruleset_version])
+    return other, compare(kept, again, other, rules, other_rules)
 
 
 def judge_visit(visit: Visit, prepared: Prepared) -> Evaluation:
@@ -198,6 +219,7 @@ def judge_visit(visit: Visit, prepared: Prepared) -> Evaluation:
         site_reference=visit.site_reference,
         job_reference=visit.job_reference,
         equipment_reference=visit.equipment.reference,
+        service_version=SERVICE_VERSION,
     )
 
 

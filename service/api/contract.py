@@ -26,7 +26,7 @@ from service.wire.decode import RequestDecoder
 from service.wire.faults import PINNING, YEARS, published_pattern
 from service.wire.meanings import meaning_of
 from service.wire.query import parameter_schemas
-from service.wire.request import EvaluationRequest, ProjectionRequest, SteadyReadingRequest
+from service.wire.request import EvaluationRequest, ProjectionRequest, ReassessmentRequest, SteadyReadingRequest
 from service.wire.response import Problem
 
 TITLE = "Airside Findings"
@@ -66,8 +66,12 @@ EXAMPLES: dict[type[msgspec.Struct], str] = {
     EvaluationRequest: "",
     ProjectionRequest: "projections",
     SteadyReadingRequest: "steady_readings",
+    ReassessmentRequest: "reassessments",
 }
 """Struct of a body -> folder of its examples."""
+
+PAGED = ("list_evaluations", "list_reassessments")
+"""Listings that come a page at a time; they change too often to carry an entity tag."""
 
 _DAY = "(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])"
 _CENTURIES = "|".join(str(century) for century in range(YEARS[0] // 100, YEARS[1] // 100 + 1))
@@ -102,6 +106,56 @@ _LINKS: dict[str, dict[str, Any]] = {
         "read": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/id"}},
         "trace": {"operationId": "get_evaluation_trace", "parameters": {"evaluation_id": "$response.body#/id"}},
         "list": {"operationId": "list_evaluations", "description": "The new evaluation comes first."},
+        "reassess": {"operationId": "create_reassessment", "parameters": {"evaluation_id": "$response.body#/id"}},
+        "reassessments": {"operationId": "list_reassessments", "parameters": {"evaluation_id": "$response.body#/id"}},
+    },
+    "create_reassessment": {
+        "read": {
+            "operationId": "get_reassessment",
+            "parameters": {
+                "evaluation_id": "$response.body#/evaluation_id",
+                "reassessment_id": "$response.body#/id",
+            },
+        },
+        "list": {
+            "operationId": "list_reassessments",
+            "parameters": {"evaluation_id": "$response.body#/evaluation_id"},
+            "description": "The new reassessment comes first.",
+        },
+        "evaluation": {
+            "operationId": "get_evaluation",
+            "parameters": {"evaluation_id": "$response.body#/evaluation_id"},
+        },
+    },
+    "list_reassessments": {
+        "read": {
+            "operationId": "get_reassessment",
+            "parameters": {
+                "evaluation_id": "$request.path.evaluation_id",
+                "reassessment_id": "$response.body#/items/0/id",
+            },
+        },
+        "next": {
+            "operationId": "list_reassessments",
+            "parameters": {
+                "evaluation_id": "$request.path.evaluation_id",
+                "cursor": "$response.body#/next_cursor",
+            },
+        },
+    },
+    "get_reassessment": {
+        "evaluation": {
+            "operationId": "get_evaluation",
+            "parameters": {"evaluation_id": "$response.body#/evaluation_id"},
+        },
+        "ruleset": {"operationId": "get_ruleset", "parameters": {"version": "$response.body#/result/ruleset/version"}},
+        "rules_between": {
+            "operationId": "compare_rulesets",
+            "parameters": {
+                "version": "$response.body#/difference/before/ruleset/version",
+                "other": "$response.body#/difference/after/ruleset/version",
+            },
+        },
     },
     "list_evaluations": {
         "read": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/items/0/id"}},
@@ -113,6 +167,7 @@ _LINKS: dict[str, dict[str, Any]] = {
     },
     "get_evaluation": {
         "trace": {"operationId": "get_evaluation_trace", "parameters": {"evaluation_id": "$response.body#/id"}},
+        "reassessments": {"operationId": "list_reassessments", "parameters": {"evaluation_id": "$response.body#/id"}},
         "ruleset": {"operationId": "get_ruleset", "parameters": {"version": "$response.body#/result/ruleset/version"}},
     },
     "list_rulesets": {
@@ -220,15 +275,15 @@ def _complete(operation: dict[str, Any], handler: HTTPRouteHandler, answered: ty
         }
     status = str(handler.status_code)
     headers = dict(_ANSWERED_HEADERS)
-    cached = handler.http_methods == {"GET"} and not (name == "list_evaluations" or "Health" in operation["tags"])
+    cached = handler.http_methods == {"GET"} and not (name in PAGED or "Health" in operation["tags"])
     if cached:
         headers["ETag"] = ("Entity tag of this answer.", True)
     if status == "201":
-        headers["Location"] = ("Address of the kept evaluation.", True)
+        headers["Location"] = ("Address of what was kept.", True)
     if "spoken" in options:
         headers["Content-Language"] = ("Language of the words in the answer.", True)
         headers["Vary"] = ("What else the answer depends on.", True)
-    if name == "list_evaluations":
+    if name in PAGED:
         headers["Link"] = ('Address of the next page, `rel="next"` (RFC 8288); absent on the last.', False)
     success = {
         "description": inspect.cleandoc(answered.__doc__ or "").partition("\n")[0],
@@ -261,6 +316,8 @@ def _problems(operation: dict[str, Any], options: dict[str, Any]) -> list[str]:
         codes += ["not_well_formed", "body_too_slow", "body_too_large", "unsupported_media_type"]
     if "pinned" in options:
         codes += ["ruleset_not_installed"]
+    if "kept" in options:
+        codes += ["kept_visit_unreadable"]
     return codes
 
 

@@ -14,7 +14,9 @@ from service.api.exchange import (
     AnyRequest,
     answer,
     answer_unless_held,
+    judging,
     language,
+    made_ready,
     negotiated,
     read_body,
     serving,
@@ -25,6 +27,7 @@ from service.model.evaluation import Evaluation
 from service.model.record import EvaluationFilter, EvaluationSummary, StoredEvaluation
 from service.pipeline import Prepared, evaluate
 from service.store.evaluations import new_evaluation_id
+from service.wire.faults import RequestRefused
 from service.wire.query import ListQuery, ReadQuery, decode_query
 from service.wire.render import result, trace
 from service.wire.request import EvaluationRequest
@@ -40,7 +43,6 @@ from service.wire.response import (
 EvaluationId = Annotated[UUID, PathParameter(description="`id` of a kept evaluation.")]
 
 _kept_decoder = msgspec.json.Decoder(Evaluation)
-_request_decoder = msgspec.json.Decoder(EvaluationRequest)
 _kept_encoder = msgspec.json.Encoder()
 
 
@@ -48,7 +50,7 @@ _kept_encoder = msgspec.json.Encoder()
     "/",
     operation_id="create_evaluation",
     summary="Judge a visit and keep the evaluation",
-    opt={"scope": "evaluations:write", "body": EvaluationRequest, "spoken": True},
+    opt={"scope": "evaluations:write", "body": EvaluationRequest, "spoken": True, "pinned": True},
 )
 async def create_evaluation(request: AnyRequest) -> Response[KeptEvaluation]:
     """Judges one visit and keeps the request, the evaluation and the version of the rules that judged it.
@@ -93,7 +95,13 @@ async def create_evaluation(request: AnyRequest) -> Response[KeptEvaluation]:
     operation_id="preview_evaluation",
     summary="Judge a visit and keep nothing",
     status_code=200,
-    opt={"scope": "evaluations:write", "body": EvaluationRequest, "through_outage": True, "spoken": True},
+    opt={
+        "scope": "evaluations:write",
+        "body": EvaluationRequest,
+        "through_outage": True,
+        "spoken": True,
+        "pinned": True,
+    },
 )
 async def preview_evaluation(request: AnyRequest) -> Response[EvaluationResult]:
     """Judges one visit and keeps nothing.
@@ -166,13 +174,13 @@ async def get_evaluation(request: AnyRequest, evaluation_id: EvaluationId) -> Re
     "/{evaluation_id:uuid}/trace",
     operation_id="get_evaluation_trace",
     summary="Read how a kept evaluation came about",
-    opt={"scope": "evaluations:read", "query": ReadQuery, "pinned": True, "spoken": True},
+    opt={"scope": "evaluations:read", "query": ReadQuery, "pinned": True, "kept": True, "spoken": True},
 )
 async def get_evaluation_trace(request: AnyRequest, evaluation_id: EvaluationId) -> Response[KeptTrace]:
     """Reads how each number and each finding came about, with the request as it was received."""
     query = decode_query(request.scope["query_string"], ReadQuery)
     stored, evaluation, prepared = await _fetch(request, evaluation_id)
-    visit = _request_decoder.decode(stored.request)
+    visit = decoded_visit(request, stored.request)
     speech = language(request, prepared)
     view = KeptTrace(
         id=stored.evaluation_id,
@@ -183,11 +191,9 @@ async def get_evaluation_trace(request: AnyRequest, evaluation_id: EvaluationId)
 
 
 async def _read_visit(request: AnyRequest) -> tuple[bytes, EvaluationRequest, Prepared]:
-    at_hand = serving(request)
     body = await read_body(request)
-    visit = at_hand.decoder.decode(body)
-    rulebook = at_hand.rulebook
-    return body, visit, rulebook.versions[visit.ruleset] if visit.ruleset else rulebook.current
+    visit = serving(request).decoder.decode(body)
+    return body, visit, await judging(request, visit.ruleset)
 
 
 def _units(asked: Literal["ip", "si"] | msgspec.UnsetType, request: AnyRequest) -> Literal["ip", "si"]:
@@ -195,14 +201,52 @@ def _units(asked: Literal["ip", "si"] | msgspec.UnsetType, request: AnyRequest) 
 
 
 async def _fetch(request: AnyRequest, evaluation_id: UUID) -> tuple[StoredEvaluation, Evaluation, Prepared]:
-    at_hand = serving(request)
-    stored = await at_hand.store.fetch(request.user.tenant_id, evaluation_id)
+    stored = await kept_evaluation(request, evaluation_id)
+    rulebook = serving(request).rulebook
+    if stored.ruleset_version not in rulebook.versions:
+        raise ProblemRaised("ruleset_not_installed", "the version of the rules that judged it is not installed")
+    return stored, decoded_evaluation(stored.evaluation), await made_ready(rulebook, stored.ruleset_version)
+
+
+async def kept_evaluation(request: AnyRequest, evaluation_id: UUID) -> StoredEvaluation:
+    """An evaluation of the account as it was kept.
+
+    Raises
+    ------
+    ProblemRaised : there is none
+    """
+    stored = await serving(request).store.fetch(request.user.tenant_id, evaluation_id)
     if stored is None:
         raise ProblemRaised("not_found", "no evaluation of this account has that id")
-    prepared = at_hand.rulebook.versions.get(stored.ruleset_version)
-    if prepared is None:
-        raise ProblemRaised("ruleset_not_installed", "the version of the rules that judged it is not installed")
-    return stored, _kept_decoder.decode(stored.evaluation), prepared
+    return stored
+
+
+def decoded_evaluation(kept: bytes) -> Evaluation:
+    """A kept evaluation.
+
+    Raises
+    ------
+    ProblemRaised : it was written in a shape that this version of the service no longer reads
+    """
+    try:
+        return _kept_decoder.decode(kept)
+    except msgspec.MsgspecError:
+        raise ProblemRaised("kept_visit_unreadable", "the evaluation is of a shape that is no longer read") from None
+
+
+def decoded_visit(request: AnyRequest, kept: bytes) -> EvaluationRequest:
+    """A kept request.
+
+    Raises
+    ------
+    ProblemRaised : it is no longer accepted as a request
+    """
+    try:
+        return serving(request).decoder.decode_kept(kept)
+    except RequestRefused as refused:
+        raise ProblemRaised(
+            "kept_visit_unreadable", "the kept request is no longer accepted", errors=refused.faults
+        ) from None
 
 
 def _summary(item: EvaluationSummary) -> EvaluationSummaryView:

@@ -52,6 +52,29 @@ def serving(request: AnyRequest) -> Serving:
     return cast(Serving, request.app.state.service)
 
 
+async def judging(request: AnyRequest, pinned: str | msgspec.UnsetType) -> Prepared:
+    """The version of the rules to judge by: the one that the request pins, else the account's, else the current one.
+
+    Raises
+    ------
+    ProblemRaised : the account is set to a version that is not installed
+    """
+    rulebook = serving(request).rulebook
+    name = pinned or request.user.ruleset
+    if name is None:
+        return rulebook.current
+    if name not in rulebook.versions:
+        raise ProblemRaised("ruleset_not_installed", "the account is set to a version that is not installed")
+    return await made_ready(rulebook, name)
+
+
+async def made_ready(rulebook: Rulebook, name: str) -> Prepared:
+    """An installed version; one that was not asked for before is made ready beside the event loop."""
+    if not rulebook.versions.at_hand(name):
+        await asyncio.to_thread(rulebook.version, name)
+    return rulebook.versions[name]
+
+
 async def read_body(request: AnyRequest) -> bytes:
     """The whole body.
 

@@ -74,9 +74,17 @@ KINDS: dict[str, Kind] = {
     ),
     "ruleset_not_installed": Kind(
         409,
-        "The ruleset of this evaluation is not installed",
-        "The evaluation was made under a version of the rules that this server no longer holds.",
+        "The version of the rules is not installed",
+        "What was kept was judged by a version of the rules that this server no longer holds, or the account is set to "
+        "one that it does not hold.",
         "Ask the operator to install that version; /v1/rulesets lists those that are.",
+    ),
+    "kept_visit_unreadable": Kind(
+        409,
+        "The kept visit cannot be judged by this version of the service",
+        "What was kept is all there, but this version of the service no longer accepts it as a request, or no longer "
+        "reads the evaluation. Nothing of it is lost.",
+        "Read `errors`, where there are any, and send the visit again as a new evaluation; else ask your operator.",
     ),
     "body_too_large": Kind(
         413,

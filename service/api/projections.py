@@ -3,7 +3,7 @@
 from litestar import Response, Router, post
 
 from service.api.access import authorised
-from service.api.exchange import AnyRequest, answer, language, negotiated, read_body, serving, spoken
+from service.api.exchange import AnyRequest, answer, judging, language, negotiated, read_body, serving, spoken
 from service.pipeline import project
 from service.wire.projection import projections
 from service.wire.request import ProjectionRequest
@@ -15,7 +15,13 @@ from service.wire.response import ProjectionResult
     operation_id="project_changes",
     summary="Project what changes would bring",
     status_code=200,
-    opt={"scope": "evaluations:write", "body": ProjectionRequest, "through_outage": True, "spoken": True},
+    opt={
+        "scope": "evaluations:write",
+        "body": ProjectionRequest,
+        "through_outage": True,
+        "pinned": True,
+        "spoken": True,
+    },
 )
 async def project_changes(request: AnyRequest) -> Response[ProjectionResult]:
     """Projects what each change to filter, coil, ducts, dampers, blower or air would bring, alone and all together:
@@ -28,7 +34,7 @@ async def project_changes(request: AnyRequest) -> Response[ProjectionResult]:
     """
     at_hand = serving(request)
     asked = at_hand.decoder.decode_as(await read_body(request), ProjectionRequest)
-    prepared = at_hand.rulebook.versions[asked.ruleset] if asked.ruleset else at_hand.rulebook.current
+    prepared = await judging(request, asked.ruleset)
     units = asked.visit.units or request.user.units
     speech = language(request, prepared)
     found = projections(project(asked, prepared), prepared.ruleset, prepared.units, units, speech)

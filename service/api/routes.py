@@ -2,10 +2,11 @@
 
 from typing import Any
 
-from service.api import catalogue, documentation, evaluations, health, projections, steady_readings
+from service.api import catalogue, documentation, evaluations, health, projections, reassessments, steady_readings
 
 ROUTES: tuple[Any, ...] = (
     evaluations.ROUTER,
+    reassessments.ROUTER,
     projections.ROUTER,
     steady_readings.ROUTER,
     catalogue.RULESETS,

@@ -3,7 +3,7 @@
 from litestar import Response, Router, post
 
 from service.api.access import authorised
-from service.api.exchange import AnyRequest, answer, negotiated, read_body, serving
+from service.api.exchange import AnyRequest, answer, judging, negotiated, read_body, serving
 from service.normalise import steady_reading
 from service.wire.render import steady_result
 from service.wire.request import SteadyReadingRequest
@@ -15,7 +15,7 @@ from service.wire.response import SteadyReadingResult
     operation_id="settle_reading",
     summary="Settle a reading from its samples",
     status_code=200,
-    opt={"scope": "evaluations:write", "body": SteadyReadingRequest, "through_outage": True},
+    opt={"scope": "evaluations:write", "body": SteadyReadingRequest, "through_outage": True, "pinned": True},
 )
 async def settle_reading(request: AnyRequest) -> Response[SteadyReadingResult]:
     """Makes one settled value of raw samples at equal intervals, up to two hours at one a second, and says what it is
@@ -25,7 +25,7 @@ async def settle_reading(request: AnyRequest) -> Response[SteadyReadingResult]:
     """
     at_hand = serving(request)
     asked = at_hand.decoder.decode_as(await read_body(request), SteadyReadingRequest)
-    prepared = at_hand.rulebook.versions[asked.ruleset] if asked.ruleset else at_hand.rulebook.current
+    prepared = await judging(request, asked.ruleset)
     reading = steady_reading(asked, prepared.ruleset, prepared.units)
     return answer(steady_result(reading, prepared.ruleset, prepared.units))
 

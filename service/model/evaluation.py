@@ -203,6 +203,7 @@ class Evaluation(msgspec.Struct, frozen=True, omit_defaults=True):
     site_reference: str | None = None
     job_reference: str | None = None
     equipment_reference: str | None = None
+    service_version: str | None = None
 
     @property
     def highest_severity(self) -> Severity | None:

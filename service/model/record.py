@@ -1,4 +1,4 @@
-"""What the store keeps and gives back: evaluations as stored rows, tenants, API keys."""
+"""What the store keeps and gives back: evaluations and reassessments as stored rows, tenants, API keys."""
 
 import uuid
 from datetime import datetime
@@ -14,12 +14,16 @@ SCOPES: tuple[Scope, ...] = ("evaluations:read", "evaluations:write")
 
 
 class Tenant(msgspec.Struct, frozen=True, kw_only=True):
-    """Who is asking: the tenant that an API key belongs to, and what the key allows."""
+    """Who is asking: the tenant that an API key belongs to, and what the key allows.
+
+    `ruleset` is the version of the rules that judges its visits where a request names none; None for the current one.
+    """
 
     tenant_id: uuid.UUID
     key_id: uuid.UUID
     scopes: frozenset[str]
     units: Units
+    ruleset: str | None = None
 
 
 class TenantSummary(msgspec.Struct, frozen=True, kw_only=True):
@@ -29,6 +33,7 @@ class TenantSummary(msgspec.Struct, frozen=True, kw_only=True):
     name: str
     units: Units
     created_at: datetime
+    ruleset: str | None = None
 
 
 class KeyCreated(msgspec.Struct, frozen=True, kw_only=True):
@@ -126,3 +131,51 @@ class EvaluationFilter(msgspec.Struct, frozen=True, kw_only=True):
     least_severity: Severity | None = None
     created_from: datetime | None = None
     created_before: datetime | None = None
+
+
+class ReassessmentSummary(msgspec.Struct, frozen=True, kw_only=True):
+    """A kept reassessment as listed; the fields mean what they mean in `StoredReassessment`."""
+
+    reassessment_id: uuid.UUID
+    created_at: datetime
+    ruleset_version: str
+    ruleset_digest: str
+    service_version: str
+    highest_severity: Severity | None
+    units: Units
+
+
+class ReassessmentPage(msgspec.Struct, frozen=True, kw_only=True):
+    """Some reassessments of one evaluation, newest first, and the cursor to the next page where there is one."""
+
+    items: tuple[ReassessmentSummary, ...]
+    next_cursor: str | None
+
+
+class StoredReassessment(msgspec.Struct, frozen=True, kw_only=True):
+    """A kept visit judged again, beside its evaluation. Kept once, never changed.
+
+    Attributes:
+        evaluation_id: the evaluation whose request was judged again.
+        reassessment_id: UUID of version 7.
+        created_at: when it was made, with offset.
+        ruleset_version, ruleset_digest, service_version: what it was judged by.
+        highest_severity: of its findings; None where nothing was found.
+        units: unit system of the first answer.
+        evaluation: the encoded evaluation.
+        difference: the encoded difference to the evaluation that was kept first.
+        request_id, trace_parent: of the request that made it.
+    """
+
+    evaluation_id: uuid.UUID
+    reassessment_id: uuid.UUID
+    created_at: datetime
+    ruleset_version: str
+    ruleset_digest: str
+    service_version: str
+    units: Units
+    evaluation: bytes
+    difference: bytes
+    highest_severity: Severity | None = None
+    request_id: str | None = None
+    trace_parent: str | None = None

@@ -1,4 +1,4 @@
-"""The store as serving processes use it: who is asking, keep one, fetch one, list."""
+"""The store as serving processes use it: who is asking, keep one, fetch one, list; reassessments likewise."""
 
 import asyncio
 import contextlib
@@ -23,13 +23,16 @@ from service.model.record import (
     EvaluationFilter,
     EvaluationPage,
     EvaluationSummary,
+    ReassessmentPage,
+    ReassessmentSummary,
     StoredEvaluation,
+    StoredReassessment,
     Tenant,
 )
 from service.store.cursor import read_cursor, write_cursor
 from service.store.storable import refuse_unstorable
 
-NEEDED_REVISION = "0001"
+NEEDED_REVISION = "0002"
 """Revision of the database that the statements below were written for; a later one serves them too."""
 
 LONGEST_PAGE = 200
@@ -45,6 +48,7 @@ _UNFIT = (
     psycopg.errors.InvalidSchemaName,
     psycopg.errors.UndefinedTable,
     psycopg.errors.UndefinedFunction,
+    psycopg.errors.UndefinedColumn,
     psycopg.errors.InsufficientPrivilege,
 )
 
@@ -57,7 +61,7 @@ _ROLE_IS_BOUND = """
       FROM pg_catalog.pg_roles WHERE rolname = current_user
 """
 _READY = "SELECT version_num FROM airside.revision"
-_AUTHENTICATE = "SELECT tenant_id, key_id, scopes, units FROM airside.authenticate(%s)"
+_AUTHENTICATE = "SELECT tenant_id, key_id, scopes, units, ruleset FROM airside.authenticate(%s)"
 _KEEP = "SELECT airside.keep(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"
 _FETCH = """
     SELECT evaluation_id, created_at, visited_at, site_reference, equipment_reference, job_reference,
@@ -70,6 +74,21 @@ _NEWEST = """
            ruleset_version, ruleset_digest, highest_severity::text, units
       FROM airside.newest(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s)
 """
+_KEEP_REASSESSMENT = "SELECT airside.keep_reassessment(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"
+_FETCH_REASSESSMENT = """
+    SELECT evaluation_id, reassessment_id, created_at, ruleset_version, ruleset_digest, service_version,
+           highest_severity::text, units, evaluation, difference, request_id, trace_parent
+      FROM airside.fetch_reassessment(%s, %s, %s)
+"""
+_NEWEST_REASSESSMENTS = """
+    SELECT reassessment_id, created_at, ruleset_version, ruleset_digest, service_version, highest_severity::text, units
+      FROM airside.newest_reassessments(%s, %s, %s, %s, %s)
+"""
+_FETCHED_REASSESSMENT = (
+    "evaluation_id", "reassessment_id", "created_at", "ruleset_version", "ruleset_digest", "service_version",
+    "highest_severity", "units", "evaluation", "difference", "request_id", "trace_parent",
+)  # fmt: skip
+_LISTED_REASSESSMENT = _FETCHED_REASSESSMENT[1:8]
 _FETCHED = (
     "evaluation_id", "created_at", "visited_at", "site_reference", "equipment_reference", "job_reference",
     "ruleset_version", "ruleset_digest", "highest_severity", "units", "request", "evaluation", "request_id",
@@ -143,8 +162,8 @@ class Store:
         if not SECRET.fullmatch(secret):
             return None
         rows = await self._rows(_AUTHENTICATE, (hashlib.sha256(secret.encode()).digest(),))
-        for tenant_id, key_id, scopes, units in rows:
-            return Tenant(tenant_id=tenant_id, key_id=key_id, scopes=frozenset(scopes), units=units)
+        for tenant_id, key_id, scopes, units, ruleset in rows:
+            return Tenant(tenant_id=tenant_id, key_id=key_id, scopes=frozenset(scopes), units=units, ruleset=ruleset)
         return None
 
     async def keep(self, tenant_id: uuid.UUID, kept: StoredEvaluation) -> None:
@@ -206,6 +225,53 @@ class Store:
         return EvaluationPage(
             items=items,
             next_cursor=write_cursor(items[-1].created_at, items[-1].evaluation_id) if more else None,
+        )
+
+    async def keep_reassessment(self, tenant_id: uuid.UUID, kept: StoredReassessment) -> None:
+        """Add one reassessment beside its evaluation, for good, as `keep` does.
+
+        Raises:
+            RecordRefused: it holds something that PostgreSQL cannot; see `refuse_unstorable`.
+        """
+        refuse_unstorable(kept)
+        await self._rows(
+            _KEEP_REASSESSMENT,
+            (
+                tenant_id, kept.evaluation_id, kept.reassessment_id, kept.created_at, kept.ruleset_version,
+                kept.ruleset_digest, kept.service_version, kept.highest_severity, kept.units, kept.evaluation,
+                kept.difference, kept.request_id, kept.trace_parent,
+            ),
+        )  # fmt: skip
+
+    async def fetch_reassessment(
+        self, tenant_id: uuid.UUID, evaluation_id: uuid.UUID, reassessment_id: uuid.UUID
+    ) -> StoredReassessment | None:
+        """One reassessment of an evaluation of this tenant; None if there is none, or it is another's."""
+        for row in await self._rows(_FETCH_REASSESSMENT, (tenant_id, evaluation_id, reassessment_id)):
+            return StoredReassessment(**dict(zip(_FETCHED_REASSESSMENT, row, strict=True)))
+        return None
+
+    async def list_reassessments(
+        self, tenant_id: uuid.UUID, evaluation_id: uuid.UUID, cursor: str | None = None, limit: int = 50
+    ) -> ReassessmentPage | None:
+        """Reassessments of an evaluation of this tenant, newest first; None if there is no such evaluation.
+
+        Raises:
+            CursorRefused: a cursor that this did not give out.
+            OutOfRange: `limit` is not from 1 to `LONGEST_PAGE`.
+        """
+        if not 1 <= limit <= LONGEST_PAGE:
+            raise OutOfRange("limit", limit, 1, LONGEST_PAGE)
+        place = (None, None) if cursor is None else read_cursor(cursor)
+        rows = await self._rows(_NEWEST_REASSESSMENTS, (tenant_id, evaluation_id, *place, limit + 1))
+        if not rows:
+            return None
+        found = [row for row in rows if row[0] is not None]
+        items = tuple(ReassessmentSummary(**dict(zip(_LISTED_REASSESSMENT, row, strict=True))) for row in found[:limit])
+        more = len(found) > limit
+        return ReassessmentPage(
+            items=items,
+            next_cursor=write_cursor(items[-1].created_at, items[-1].reassessment_id) if more else None,
         )
 
     async def _rows(self, query: str, parameters: Sequence[object] = ()) -> Sequence[tuple[Any, ...]]:

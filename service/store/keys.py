@@ -28,6 +28,7 @@ from service.model.record import (
 from service.store.storable import LONGEST_TEXT
 
 _SET_TENANT = "SELECT set_config('airside.tenant', %s, true)"
+_VERSION = re.compile(r"[0-9]{1,9}\.[0-9]{1,9}\.[0-9]{1,9}")
 _PRINTABLE = re.compile("[^\x00-\x1f\x7f\ud800-\udfff]+")
 
 
@@ -49,12 +50,29 @@ def list_tenants(database_url: str) -> tuple[TenantSummary, ...]:
     """Every tenant, oldest first."""
     with _connection(database_url) as connection:
         rows = connection.execute(
-            "SELECT tenant_id, name, units, created_at FROM airside.tenants ORDER BY created_at, tenant_id"
+            "SELECT tenant_id, name, units, created_at, ruleset FROM airside.tenants ORDER BY created_at, tenant_id"
         )
         return tuple(
-            TenantSummary(tenant_id=tenant_id, name=name, units=units, created_at=created_at)
-            for tenant_id, name, units, created_at in rows
+            TenantSummary(tenant_id=tenant_id, name=name, units=units, created_at=created_at, ruleset=ruleset)
+            for tenant_id, name, units, created_at, ruleset in rows
         )
+
+
+def pin_ruleset(database_url: str, tenant_id: uuid.UUID, version: str | None) -> bool:
+    """Set the version of the rules that judges a tenant's visits where a request names none, or with None have the
+    current one judge again; False if there is no such tenant. Serving processes follow within 10 s.
+
+    Raises:
+        RecordRefused: `version` is not built like one.
+    """
+    if version is not None and not _VERSION.fullmatch(version):
+        raise RecordRefused("ruleset", "must be a version like 1.0.0")
+    with _connection(database_url) as connection:
+        connection.execute(_SET_TENANT, (str(tenant_id),))
+        pinned = connection.execute(
+            "UPDATE airside.tenants SET ruleset = %s WHERE tenant_id = %s", (version, tenant_id)
+        )
+        return pinned.rowcount == 1
 
 
 def create_key(
@@ -154,7 +172,11 @@ def _connection(database_url: str) -> Iterator[psycopg.Connection[tuple[Any, ...
         raise StoreRefused(
             "this database user may not manage tenants and keys; use the one that runs the migrations"
         ) from failure
-    except (psycopg.errors.InvalidSchemaName, psycopg.errors.UndefinedTable) as failure:
+    except (
+        psycopg.errors.InvalidSchemaName,
+        psycopg.errors.UndefinedTable,
+        psycopg.errors.UndefinedColumn,
+    ) as failure:
         raise StoreRefused("the database has not been migrated yet") from failure
 
 

@@ -17,12 +17,13 @@ from service.wire.request import (
     LimitOverride,
     MeasuringRange,
     ProjectionRequest,
+    ReassessmentRequest,
     SteadyReadingRequest,
 )
 
 _Check = Callable[[Any], bool]
 
-Asked = TypeVar("Asked", EvaluationRequest, SteadyReadingRequest, ProjectionRequest)
+Asked = TypeVar("Asked", EvaluationRequest, SteadyReadingRequest, ProjectionRequest, ReassessmentRequest)
 """What a body may be decoded to."""
 
 
@@ -86,6 +87,22 @@ class RequestDecoder:
         RequestRefused : naming every fault at once
         """
         return self.decode_as(body, EvaluationRequest)
+
+    def decode_kept(self, body: bytes) -> EvaluationRequest:
+        """The visit in a body that was accepted earlier; the version of the rules that it pinned need not be there.
+
+        Raises
+        ------
+        RequestRefused : it is no longer accepted, naming every fault at once
+        """
+        try:
+            request: EvaluationRequest = self._decoders[EvaluationRequest].decode(body)
+        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+            raise explain(body, self.units, self.rulesets) from None
+        check = self._checks[EvaluationRequest]
+        if check is not None and not check(request):
+            raise explain(body, self.units, self.rulesets)
+        return request
 
     def decode_as(self, body: bytes, asked: type[Asked]) -> Asked:
         """The request of one kind in `body`.

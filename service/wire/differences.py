@@ -1,12 +1,41 @@
-"""Differences as answers: between two versions of the rules."""
+"""Differences as answers: between two versions of the rules, and between two evaluations of one visit."""
 
+import datetime
+from collections.abc import Sequence
 from typing import Annotated
+from uuid import UUID
 
 from msgspec import UNSET, Meta, UnsetType
 
-from service.model.difference import Change, EntryChange, LimitChange, RulesetDifference, Step
+from service.model.difference import (
+    By,
+    Change,
+    EntryChange,
+    EvaluationDifference,
+    FindingChange,
+    JudgedBy,
+    LimitChange,
+    Reason,
+    RulesetDifference,
+    Step,
+    VerdictMove,
+)
+from service.model.evaluation import VerdictToken
+from service.model.ruleset import Ruleset
+from service.model.units import UnitSystem, UnitTable
+from service.model.visit import State
 from service.wire.catalogue import limit_view
-from service.wire.response import Answer, CriterionLimitView, RulesetReference
+from service.wire.render import rounded
+from service.wire.response import (
+    Answer,
+    ContextView,
+    CriterionLimitView,
+    EvaluationResult,
+    RulesetReference,
+    Severity,
+    Value,
+)
+from service.wire.speech import ENGLISH, Speech
 
 
 class PartChangeView(Answer, frozen=True, kw_only=True):
@@ -94,3 +123,166 @@ def _limit(change: LimitChange) -> LimitChangeView:
         before=UNSET if change.before is None else limit_view(change.before),
         after=UNSET if change.after is None else limit_view(change.after),
     )
+
+
+# Two evaluations of one visit --------------------------------------------------------------------------------------
+
+
+class JudgedByView(Answer, frozen=True, kw_only=True):
+    """The rules and the service that an evaluation was made by."""
+
+    ruleset: RulesetReference
+    service_version: str | UnsetType = UNSET
+
+
+class ReasonView(Answer, frozen=True, kw_only=True):
+    """What made a finding or a verdict differ."""
+
+    by: By
+    id: str | UnsetType = UNSET
+    change: Change | UnsetType = UNSET
+    parts: list[str] = []
+
+
+class FindingChangeView(Answer, frozen=True, kw_only=True):
+    """A finding that was gained, lost or changed."""
+
+    code: str
+    title: str
+    context: ContextView
+    change: Change
+    severity_before: Severity | UnsetType = UNSET
+    severity_after: Severity | UnsetType = UNSET
+    parts: list[str] = []
+    reasons: list[ReasonView]
+
+
+class VerdictMoveView(Answer, frozen=True, kw_only=True):
+    """A verdict that is another than it was, or that there is on one side only."""
+
+    criterion: str
+    title: str
+    context: ContextView
+    quantity: str
+    subject: str | UnsetType = UNSET
+    before: VerdictToken | UnsetType = UNSET
+    after: VerdictToken | UnsetType = UNSET
+    value_before: Value | UnsetType = UNSET
+    value_after: Value | UnsetType = UNSET
+    lower_before: Value | UnsetType = UNSET
+    lower_after: Value | UnsetType = UNSET
+    upper_before: Value | UnsetType = UNSET
+    upper_after: Value | UnsetType = UNSET
+    reasons: list[ReasonView]
+
+
+class EvaluationDifferenceView(Answer, frozen=True, kw_only=True):
+    """What lies between two evaluations of one visit, and what did it."""
+
+    before: JudgedByView
+    after: JudgedByView
+    attributed: bool
+    findings: list[FindingChangeView]
+    verdicts: list[VerdictMoveView]
+
+
+class KeptReassessment(Answer, frozen=True, kw_only=True):
+    """A kept visit judged again, kept beside its evaluation."""
+
+    id: UUID
+    evaluation_id: UUID
+    created_at: datetime.datetime
+    difference: EvaluationDifferenceView
+    result: EvaluationResult
+
+
+class ReassessmentSummaryView(Answer, frozen=True, kw_only=True):
+    """One line of a listing of reassessments."""
+
+    id: UUID
+    created_at: datetime.datetime
+    ruleset: RulesetReference
+    service_version: str
+    highest_severity: Severity | UnsetType = UNSET
+
+
+class ReassessmentPage(Answer, frozen=True, kw_only=True):
+    """A page of the reassessments of one evaluation, newest first; `next_cursor` is absent on the last."""
+
+    items: list[ReassessmentSummaryView]
+    next_cursor: str | UnsetType = UNSET
+
+
+def evaluation_difference(
+    found: EvaluationDifference, rules: Ruleset, units: UnitTable, system: UnitSystem, speech: Speech = ENGLISH
+) -> EvaluationDifferenceView:
+    """The difference of two evaluations as clients read it; `rules` are those that judged again."""
+    return EvaluationDifferenceView(
+        before=_judged_by(found.before),
+        after=_judged_by(found.after),
+        attributed=found.attributed,
+        findings=[_finding(change, speech) for change in found.findings],
+        verdicts=[_verdict(move, rules, units, system, speech) for move in found.verdicts],
+    )
+
+
+def _judged_by(judged: JudgedBy) -> JudgedByView:
+    return JudgedByView(
+        ruleset=RulesetReference(version=judged.ruleset_version, digest=judged.ruleset_digest),
+        service_version=judged.service_version or UNSET,
+    )
+
+
+def _context(state: State, area: str | None) -> ContextView:
+    return ContextView(
+        state=state.id, mode=state.mode or UNSET, speed_setting=state.speed_setting or UNSET, area=area or UNSET
+    )
+
+
+def _finding(change: FindingChange, speech: Speech) -> FindingChangeView:
+    return FindingChangeView(
+        code=change.code,
+        title=speech.say(change.title),
+        context=_context(change.state, change.area),
+        change=change.change,
+        severity_before=change.severity_before or UNSET,
+        severity_after=change.severity_after or UNSET,
+        parts=list(change.parts),
+        reasons=_reasons(change.reasons),
+    )
+
+
+def _verdict(
+    move: VerdictMove, rules: Ruleset, units: UnitTable, system: UnitSystem, speech: Speech
+) -> VerdictMoveView:
+    criterion, quantity = rules.criteria.get(move.criterion), rules.quantities.get(move.quantity)
+
+    def value(held: float | None) -> Value | UnsetType:
+        if held is None or quantity is None:  # a quantity that the other rules do not know has no unit there
+            return UNSET
+        shown, code = units.shown(quantity.dimension, held, system)
+        return Value(value=rounded(shown), unit=code)
+
+    return VerdictMoveView(
+        criterion=move.criterion,
+        title=move.criterion if criterion is None else speech.say(criterion.title),
+        context=_context(move.state, move.area),
+        quantity=move.quantity,
+        subject=move.subject or UNSET,
+        before=move.before or UNSET,
+        after=move.after or UNSET,
+        value_before=value(move.value_before),
+        value_after=value(move.value_after),
+        lower_before=value(move.lower_before),
+        lower_after=value(move.lower_after),
+        upper_before=value(move.upper_before),
+        upper_after=value(move.upper_after),
+        reasons=_reasons(move.reasons),
+    )
+
+
+def _reasons(reasons: Sequence[Reason]) -> list[ReasonView]:
+    return [
+        ReasonView(by=reason.by, id=reason.id or UNSET, change=reason.change or UNSET, parts=list(reason.parts))
+        for reason in reasons
+    ]

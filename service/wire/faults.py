@@ -18,7 +18,7 @@ import msgspec
 from msgspec import inspect
 
 from service.errors import AirsideError
-from service.wire.request import EvaluationRequest, SteadyReadingRequest
+from service.wire.request import EvaluationRequest, ReassessmentRequest, SteadyReadingRequest
 from service.wire.response import Fault
 
 DEEPEST = 32
@@ -30,7 +30,7 @@ MOST_FAULTS = 100
 LONGEST_NAME = 64
 """Characters of a foreign field name that a pointer repeats."""
 
-PINNING = (EvaluationRequest, SteadyReadingRequest)
+PINNING = (EvaluationRequest, SteadyReadingRequest, ReassessmentRequest)
 """Requests that may pin a version of the rules."""
 
 YEARS = (1900, 2199)

@@ -30,6 +30,24 @@ class ReadQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     ) = UNSET
 
 
+class PageQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Query of a listing."""
+
+    limit: Annotated[int, Meta(ge=1, le=200, description="Most entries on a page.")] = 50
+    cursor: (
+        Annotated[
+            str,
+            Meta(
+                min_length=32,
+                max_length=32,
+                pattern="^[0-9A-Za-z_-]{32}$(?!\\n)",
+                description="`next_cursor` of the page before, unread. Use the same filters on each page.",
+            ),
+        ]
+        | UnsetType
+    ) = UNSET
+
+
 class ListQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Query of a listing of evaluations."""
 

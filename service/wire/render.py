@@ -107,13 +107,13 @@ def steady_result(reading: SteadyReading, rules: Ruleset, units: UnitTable) -> o
     said = reading.steadiness
 
     def level(number: float) -> out.Value:
-        return out.Value(value=_number((number - scale.offset) / scale.factor), unit=scale.code)
+        return out.Value(value=rounded((number - scale.offset) / scale.factor), unit=scale.code)
 
     def spread(number: float) -> out.Value:
-        return out.Value(value=_number(number / scale.factor), unit=of_differences)
+        return out.Value(value=rounded(number / scale.factor), unit=of_differences)
 
     def seconds(number: float) -> out.Value:
-        return out.Value(value=_number(number), unit="s")
+        return out.Value(value=rounded(number), unit="s")
 
     return out.SteadyReadingResult(
         ruleset=out.RulesetReference(version=rules.release.version, digest=rules.digest),
@@ -125,19 +125,19 @@ def steady_result(reading: SteadyReading, rules: Ruleset, units: UnitTable) -> o
         tolerance=spread(reading.tolerance),
         samples=said.samples,
         left_out=said.left_out,
-        effective_samples=_number(said.effective_samples),
+        effective_samples=rounded(said.effective_samples),
         duration=seconds(said.duration),
         mean=level(said.mean),
         median=level(said.median),
         standard_deviation=spread(said.standard_deviation),
         drift=spread(said.drift),
-        drift_probability=_number(1.0 - said.slope_probability),
+        drift_probability=rounded(1.0 - said.slope_probability),
         dominated_by=said.dominated_by or UNSET,
         further_time=UNSET if said.further_seconds is None else seconds(said.further_seconds),
     )
 
 
-def _number(value: float) -> float:
+def rounded(value: float) -> float:
     """Six significant figures: more than any reading carries, fewer than a float prints."""
     return float(f"{value:.6g}")
 
@@ -153,7 +153,7 @@ def _one_stop(sentence: str) -> str:
 
 
 def _optional(number: float | None) -> float | UnsetType:
-    return UNSET if number is None else _number(number)
+    return UNSET if number is None else rounded(number)
 
 
 class _Writer:
@@ -189,11 +189,11 @@ class _Writer:
 
     def value(self, name: str, number: float) -> out.Value:
         shown, code = self.units.shown(self.rules.quantities[name].dimension, number, self.system)
-        return out.Value(value=_number(shown), unit=code)
+        return out.Value(value=rounded(shown), unit=code)
 
     def spread(self, name: str, number: float) -> out.Value:
         shown, code = self.units.shown_difference(self.rules.quantities[name].dimension, number, self.system)
-        return out.Value(value=_number(shown), unit=code)
+        return out.Value(value=rounded(shown), unit=code)
 
     def words(self, name: str, number: float, uncertainty: float | None = None) -> str:
         shown = self.units.words(self.rules.quantities[name].dimension, number, self.system, uncertainty)

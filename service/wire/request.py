@@ -1104,3 +1104,13 @@ class ProjectionRequest(Body, frozen=True, kw_only=True):
     def ruleset(self) -> str | msgspec.UnsetType:
         """The version of the rules that the visit pins."""
         return self.visit.ruleset
+
+
+# Reassessments -----------------------------------------------------------------------------------------------------
+
+
+class ReassessmentRequest(Body, frozen=True, kw_only=True):
+    """By which version of the rules a kept visit is to be judged again; an empty object is enough."""
+
+    ruleset: RulesetVersion | msgspec.UnsetType = msgspec.UNSET
+    units: Literal["ip", "si"] | msgspec.UnsetType = msgspec.UNSET

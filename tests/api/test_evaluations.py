@@ -163,12 +163,13 @@ def test_no_operation_shows_one_tenant_what_another_keeps(
     """Each operation with an evaluation's id, taken from the routes, so that a new one cannot be forgotten."""
     address = kept(post, one_reading(job_reference="ours-alone"), ours).headers["location"]
     identifier = address.rpartition("/")[2]
+    again = post(f"{address}/reassessments", {}, ours.full).json()["id"]
     paths = [
-        route.path_format.replace("{evaluation_id}", identifier)
+        route.path_format.replace("{evaluation_id}", identifier).replace("{reassessment_id}", again)
         for route in client.app.routes
         if "{evaluation_id}" in route.path_format
     ]
-    assert len(paths) == 2
+    assert len(paths) == 4
     for path in paths:
         assert client.get(path, headers=ours.full).status_code == 200
         refused = client.get(path, headers=theirs.full)

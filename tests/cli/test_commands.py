@@ -362,7 +362,8 @@ def test_a_key_from_making_to_revoking(airside: Run, database_url: str) -> None:
     made = airside("tenants", "create", "Invented tenant of the command line", "--units", "si", **environment)
     assert made.exit_code == 0, made.stderr
     tenant = str(uuid.UUID(made.stdout.strip()))
-    assert f"{tenant}  si  Invented tenant of the command line" in airside("tenants", "list", **environment).stdout
+    line = f"{tenant}  si  current    Invented tenant of the command line\n"
+    assert line in airside("tenants", "list", **environment).stdout
 
     key = airside("keys", "create", "--tenant", tenant, "--label", "first", **environment)
     assert key.exit_code == 0, key.stderr
@@ -382,6 +383,30 @@ def test_a_key_from_making_to_revoking(airside: Run, database_url: str) -> None:
     assert airside("keys", "revoke", told[1], **environment).exit_code == 1
     listed = airside("keys", "list", "--tenant", tenant, **environment).stdout.splitlines()
     assert listed[0].startswith(f"{told[1]}  revoked  ")
+
+
+def test_a_tenant_is_pinned_to_a_version_and_unpinned(airside: Run, database_url: str) -> None:
+    environment = {"DATABASE_URL": database_url}
+    tenant = airside("tenants", "create", "Invented tenant with a version", **environment).stdout.strip()
+    version = pipeline.load().names[0]
+
+    def listed() -> str:
+        lines = airside("tenants", "list", **environment).stdout.splitlines()
+        return next(line.split()[2] for line in lines if line.startswith(tenant))
+
+    assert listed() == "current"
+    done = airside("tenants", "pin", tenant, version, **environment)
+    assert (done.exit_code, done.stdout) == (0, f"Tenant {tenant} is judged by version {version}.\n")
+    assert listed() == version
+    unknown = airside("tenants", "pin", tenant, "99.0.0", **environment)
+    assert unknown.exit_code == 2
+    assert f"not installed; there are: {version}" in unknown.stderr
+    assert listed() == version
+    assert airside("tenants", "unpin", tenant, **environment).exit_code == 0
+    assert listed() == "current"
+    nobody = str(uuid.UUID(int=7))
+    assert airside("tenants", "pin", nobody, version, **environment).exit_code == 1
+    assert airside("tenants", "unpin", nobody, **environment).exit_code == 1
 
 
 def test_keys_that_are_refused(airside: Run, database_url: str) -> None:

@@ -62,7 +62,9 @@ def test_every_key_leads_with_the_tenant_and_every_table_has_forced_row_security
             "SELECT relname, relrowsecurity AND relforcerowsecurity FROM pg_class"
             " WHERE relnamespace = 'airside'::regnamespace AND relkind = 'r' AND relname <> 'revision'"
         ).fetchall()
-        assert sorted(tables) == [("api_keys", True), ("evaluations", True), ("tenants", True)]
+        assert sorted(tables) == [
+            ("api_keys", True), ("evaluations", True), ("reassessments", True), ("tenants", True)
+        ]  # fmt: skip
 
 
 def test_a_user_who_may_not_create_a_schema_is_told_so(database_server):
