@@ -59,7 +59,7 @@ def test_a_file_of_the_page_is_not_sent_again(client: TestClient[Litestar]) -> N
 
 def test_each_problem_is_described_at_its_type(client: TestClient[Litestar]) -> None:
     listed = client.get("/problems").json()["items"]
-    assert len(listed) == 15
+    assert len(listed) == 16
     for kind in listed:
         described = client.get(kind["type"])
         assert described.json() == kind

@@ -205,6 +205,12 @@ def test_an_evaluation_of_a_ruleset_that_is_not_installed(
     for path in ("", "/trace"):
         answer = client.get(f"/v1/evaluations/{kept.evaluation_id}{path}", headers=key)
         assert_problem(answer.status_code, answer.headers, answer.content, "ruleset_not_installed")
+    version = application.state.service.rulebook.names[0]
+    gone = msgspec.structs.replace(kept, evaluation_id=new_evaluation_id(), ruleset_version=version)
+    in_loop(client, lambda: application.state.service.store.keep(tenant, gone))
+    for path in ("", "/trace"):
+        answer = client.get(f"/v1/evaluations/{gone.evaluation_id}{path}", headers=key)
+        assert_problem(answer.status_code, answer.headers, answer.content, "kept_visit_unreadable")
 
 
 def fail(*_: object) -> Any:
@@ -301,5 +307,5 @@ def test_without_the_database(
 def test_every_kind_of_problem_is_met_in_this_file() -> None:
     met = {way[-1] for way in WAYS}
     met |= {"body_too_slow", "bad_request", "ruleset_not_installed", "internal_fault", "database_unavailable"}
-    met |= {"kept_visit_unreadable"}  # in test_reassessments.py
+    met |= {"kept_visit_unreadable"}
     assert met == set(KINDS)
