@@ -484,8 +484,7 @@ def release(folder: Path | None, dry_run: bool) -> None:
     root = folder or rules_folder()
     ruleset = load_ruleset(root)
     faults = release_faults(root, ruleset, datetime.now(UTC).date())
-    faults += failures(root, pipeline.prepare(ruleset))
-    if faults:
+    if faults := faults or failures(root, pipeline.prepare(ruleset)):
         raise RulesetRefused(faults)
     if dry_run:
         click.echo(f"Version {ruleset.release.version} may be released. Digest {ruleset.digest}.")
