@@ -13,10 +13,12 @@ from service.model.ruleset import Ruleset
 from service.ruleset.difference import difference
 from service.wire import catalogue as view
 from service.wire.differences import RulesetDifferenceView, ruleset_difference
+from service.wire.query import EquipmentQuery, ProcedureQuery, decode_query
 from service.wire.response import (
     ArrangementList,
     DimensionList,
     ProcedureList,
+    ProcedureView,
     QuantityEntryList,
     RulesetList,
     RulesetView,
@@ -29,6 +31,7 @@ NOT_INSTALLED = "this version of the rules is not installed"
 
 Version = Annotated[str, PathParameter(description="Version of an installed ruleset.")]
 OtherVersion = Annotated[str, PathParameter(description="Version of another installed ruleset.")]
+ProcedureId = Annotated[str, PathParameter(description="Id of a procedure, as `/v1/procedures` lists it.")]
 RuleId = Annotated[str, PathParameter(description="Id of a rule, as the ruleset lists it.")]
 
 
@@ -171,17 +174,42 @@ VOCABULARY = Router(
     tags=["Vocabulary"],
 )
 
+
+@get(
+    "/",
+    operation_id="list_procedures",
+    summary="List procedures",
+    opt={**WORDED, "query": ProcedureQuery},
+)
+async def list_procedures(request: AnyRequest) -> Response[ProcedureList]:
+    """Lists how to take each reading: where, which way the probe faces, what to isolate first, the steps, when it
+    counts as settled, how to put things back, what spoils it, and the cautions.
+
+    The parameters leave out what that equipment cannot have, choose the words that fit it, and name the cautions that
+    it brings up by itself. What is not stated may be there."""
+    at_hand = serving(request)
+    query = decode_query(request.scope["query_string"], ProcedureQuery, at_hand.decoder.names)
+    ruleset, headers = _installed(request, _current(request))
+    return answer_unless_held(request, view.procedure_list(ruleset, query), headers=headers)
+
+
+@get(
+    "/{procedure_id:str}",
+    operation_id="get_procedure",
+    summary="Read one procedure",
+    opt={**WORDED, "query": EquipmentQuery},
+)
+async def get_procedure(request: AnyRequest, procedure_id: ProcedureId) -> Response[ProcedureView]:
+    """Reads one procedure, in the words that fit the equipment that the parameters state."""
+    at_hand = serving(request)
+    query = decode_query(request.scope["query_string"], EquipmentQuery, at_hand.decoder.names)
+    ruleset, headers = _installed(request, _current(request))
+    if procedure_id not in ruleset.procedures:
+        raise ProblemRaised("not_found", "there is no procedure of that id")
+    found = view.procedure_view(ruleset, ruleset.procedures[procedure_id], view.equipped(ruleset, query), query)
+    return answer_unless_held(request, found, headers=headers)
+
+
 PROCEDURES = Router(
-    "/v1",
-    route_handlers=[
-        _listing(
-            "procedures",
-            "List procedures",
-            "Lists how to take each reading: where, steps, cautions, when it counts as settled.",
-            ProcedureList,
-            view.procedure_list,
-        )
-    ],
-    guards=[negotiated],
-    tags=["Vocabulary"],
+    "/v1/procedures", route_handlers=[list_procedures, get_procedure], guards=[negotiated], tags=["Vocabulary"]
 )

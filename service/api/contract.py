@@ -25,7 +25,7 @@ from service.api.routes import ROUTES
 from service.wire.decode import RequestDecoder
 from service.wire.faults import PINNING, YEARS, published_pattern
 from service.wire.meanings import meaning_of
-from service.wire.query import parameter_schemas
+from service.wire.query import Names, parameter_schemas
 from service.wire.request import EvaluationRequest, ProjectionRequest, ReassessmentRequest, SteadyReadingRequest
 from service.wire.response import Problem
 
@@ -170,6 +170,9 @@ _LINKS: dict[str, dict[str, Any]] = {
         "reassessments": {"operationId": "list_reassessments", "parameters": {"evaluation_id": "$response.body#/id"}},
         "ruleset": {"operationId": "get_ruleset", "parameters": {"version": "$response.body#/result/ruleset/version"}},
     },
+    "list_procedures": {
+        "read": {"operationId": "get_procedure", "parameters": {"procedure_id": "$response.body#/items/0/id"}}
+    },
     "list_rulesets": {
         "read": {"operationId": "get_ruleset", "parameters": {"version": "$response.body#/items/0/version"}},
         "compare": {
@@ -215,7 +218,7 @@ def contract(decoder: RequestDecoder) -> dict[str, Any]:
     for item in generated["paths"].values():
         for operation in item.values():
             handler = handlers[operation["operationId"]]
-            _complete(operation, handler, answers[operation["operationId"]])
+            _complete(operation, handler, answers[operation["operationId"]], decoder.names)
     return {
         "openapi": "3.1.0",
         "info": generated["info"],
@@ -247,7 +250,9 @@ def _answered(handler: HTTPRouteHandler) -> type[msgspec.Struct]:
     return answered
 
 
-def _complete(operation: dict[str, Any], handler: HTTPRouteHandler, answered: type[msgspec.Struct]) -> None:
+def _complete(
+    operation: dict[str, Any], handler: HTTPRouteHandler, answered: type[msgspec.Struct], names: Names
+) -> None:
     options = handler.opt
     name = operation["operationId"]
     operation["security"] = [{"api_key": []}] if "scope" in options else []
@@ -259,7 +264,7 @@ def _complete(operation: dict[str, Any], handler: HTTPRouteHandler, answered: ty
         parameter.pop("allowEmptyValue", None)
         parameter.pop("allowReserved", None)
     if "query" in options:
-        operation["parameters"] = [*operation.get("parameters", []), *_query(options["query"])]
+        operation["parameters"] = [*operation.get("parameters", []), *_query(options["query"], names)]
     if "spoken" in options:
         operation["parameters"] = [*operation.get("parameters", []), _ACCEPT_LANGUAGE]
     if "body" in options:
@@ -321,9 +326,9 @@ def _problems(operation: dict[str, Any], options: dict[str, Any]) -> list[str]:
     return codes
 
 
-def _query(struct: type[msgspec.Struct]) -> list[dict[str, Any]]:
+def _query(struct: type[msgspec.Struct], names: Names) -> list[dict[str, Any]]:
     parameters = []
-    for name, schema in parameter_schemas(struct).items():
+    for name, schema in parameter_schemas(struct, names).items():
         shape = dict(schema)
         parameters.append(
             {

@@ -172,11 +172,13 @@ class ContextResult(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class CautionText(msgspec.Struct, frozen=True):
-    """A caution as shown."""
+    """A caution as shown; `title` and `checked` are empty in evaluations kept before they had one."""
 
     code: str
     text: str
     rests_on: str
+    title: str = ""
+    checked: str = ""
 
 
 class SourceText(msgspec.Struct, frozen=True, omit_defaults=True):

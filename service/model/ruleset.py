@@ -16,6 +16,12 @@ Checked = Literal["read", "computed", "second_hand", "remembered", "practice"]
 """How a statement was checked: read in the document, computed, read where another quotes it, from memory,
 or common practice without a source."""
 
+BlowerKind = Literal["permanent_split_capacitor", "constant_torque", "constant_airflow", "belt_driven"]
+Heating = Literal["gas", "electric", "hydronic", "heat_pump"]
+"""What warms the air: a gas burner, electric resistance, hot water, or the indoor coil of a heat pump."""
+Position = Literal["upflow", "downflow", "horizontal"]
+"""Which way the air goes through the equipment."""
+
 
 class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True, kw_only=True):
     """Base of every record read from `rules/`."""
@@ -345,14 +351,26 @@ class ChangeKind(Record, frozen=True, kw_only=True):
     cautions: list[str] = []
 
 
-# cautions/<id>.toml, procedures/<id>.toml -----------------------------------------------------------------------
+# cautions/<id>.toml ---------------------------------------------------------------------------------------------
+
+
+class EquipmentMatch(Record, frozen=True, kw_only=True):
+    """Equipment that something belongs to. Of each list that is given the equipment must have one; what is not known
+    of the equipment counts as had. `parts` are kinds of elements; `appliances` asks for a fuel-burning appliance."""
+
+    arrangement: list[str] = []
+    blower_kind: list[BlowerKind] = []
+    heating: list[Heating] = []
+    parts: list[str] = []
+    appliances: bool = False
 
 
 class Caution(Record, frozen=True, kw_only=True):
     """A caution text, what brings it up, and what it rests on.
 
-    `with_tokens`: any one of these tokens (observations, verdicts, conclusions) brings it up; `always` does so on
-    every evaluation.
+    `with_tokens`: any one of these tokens (observations, verdicts, conclusions) brings it up; `with_equipment`: any one
+    of these kinds of equipment; `always` does so on every evaluation. Rules, causes, changes, procedures and places
+    name theirs. `people_at_risk` marks what can kill or maim: every hazard carries one of these.
     """
 
     id: str
@@ -362,21 +380,114 @@ class Caution(Record, frozen=True, kw_only=True):
     checked: Checked
     sources: list[str] = []
     with_tokens: list[str] = []
+    with_equipment: list[EquipmentMatch] = []
     always: bool = False
+    people_at_risk: bool = False
 
 
-class Procedure(Record, frozen=True, kw_only=True):
-    """How to take one reading. `gives` lists the quantities it makes possible or settles."""
+# access/<station or place>.toml, techniques/<id>.toml, procedures/<id>.toml -------------------------------------
+
+
+class Access(Record, frozen=True, kw_only=True):
+    """How a station or place is reached: where the port goes, on which side, what lies behind the metal.
+
+    `where` holds for any equipment, `on` takes its place on an arrangement; `by_position` adds what matters where the
+    air goes up, down or level through the equipment. `cautions_on` are further cautions on an arrangement.
+    """
+
+    id: str
+    where: str
+    on: dict[str, str] = {}
+    by_position: dict[Position, str] = {}
+    keep_clear: list[str] = []
+    cautions: list[str] = []
+    cautions_on: dict[str, list[str]] = {}
+
+
+class Technique(Record, frozen=True, kw_only=True):
+    """What several procedures have in common; the fields are those of `Procedure`."""
 
     id: str
     title: str
+    probe: list[str] = []
+    isolate_first: list[str] = []
+    steps: list[str] = []
+    settled_when: str = ""
+    close_up: list[str] = []
+    mistakes: list[str] = []
+    sources: list[str]
+
+
+class Procedure(Record, frozen=True, kw_only=True):
+    """How to take one reading, for someone who never did.
+
+    Every part holds something, of its own or of its technique, or says why there is nothing to do: `probe` which way
+    it faces, which hose goes to which port and what sign follows; `isolate_first`; `steps` in order; `settled_when`;
+    `close_up` how the hole is closed and things are put back; `mistakes` what can spoil the reading. The technique's
+    sentences come first; `settled_when` of the procedure takes the place of the technique's.
+
+    Attributes:
+        purpose: what the reading is for, in words.
+        station: the one place it is taken at; `locations`: further places that it tells how to read at;
+            `elsewhere`: what to do at any other.
+        where: where to read, beside what `Access` says of each location; `where_on` takes its place on an arrangement.
+        component: for electrical readings and water temperatures, what the reading names.
+        only_on: kinds of equipment that can have this reading; empty for any.
+        in_place_of: the procedure that this is another way of; what that one gives, this one gives.
+        gives: quantities it makes possible or settles.
+    """
+
+    id: str
+    title: str
+    purpose: str
     reading_kind: str
     station: str | None = None
+    locations: list[str] = []
+    component: str | None = None
+    only_on: list[EquipmentMatch] = []
+    in_place_of: str | None = None
+    technique: str | None = None
     gives: list[str]
-    steps: list[str]
-    settled_when: str
+    where: str = ""
+    where_on: dict[str, str] = {}
+    elsewhere: str = ""
+    probe: list[str] = []
+    isolate_first: list[str] = []
+    steps: list[str] = []
+    settled_when: str = ""
+    close_up: list[str] = []
+    mistakes: list[str] = []
     cautions: list[str]
     sources: list[str]
+
+
+# severity.toml --------------------------------------------------------------------------------------------------
+
+
+class SeverityCriteria(Record, frozen=True, kw_only=True):
+    """What a finding of one severity must bring; the words are in `rules/README.md`.
+
+    Attributes:
+        rests_on: kinds of source, one of which must be among the rule's own and among those of the limits that it
+            reads as exceeded; empty where practice suffices.
+        decision_rules: how the limits that it reads are decided; empty for any.
+        must_be_proven: True where a token must hold that is neither `undecided`, `not_measured` nor `within`.
+        people_at_risk: True where a caution so marked goes with it.
+        defers_to: those to whom `what_to_do` must hand over, one of them.
+    """
+
+    meaning: str
+    rests_on: list[str] = []
+    decision_rules: list[DecisionRule] = []
+    must_be_proven: bool = False
+    people_at_risk: bool = False
+    defers_to: list[str] = []
+
+
+class Wording(Record, frozen=True, kw_only=True):
+    """`wording.toml`: phrases that no text of the rules may hold, since nothing here declares anything safe."""
+
+    never: list[str]
 
 
 class Release(Record, frozen=True, kw_only=True):
@@ -443,6 +554,10 @@ class Ruleset(msgspec.Struct, frozen=True):
     evidence: Evidence
     changes: dict[str, ChangeKind] = {}
     fixes: dict[str, Fix] = {}
+    access: dict[str, Access] = {}
+    techniques: dict[str, Technique] = {}
+    severities: dict[str, SeverityCriteria] = {}
+    wording: Wording = Wording(never=[])
     languages: dict[str, Language] = {}
     topics: dict[str, str] = {}
 

@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
+import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import get_args
 
 from service.model.evaluation import Severity, VerdictToken
 from service.model.reasoning import CONCLUSION_PREFIX, RuleEdge, fan_out, find_cycle
-from service.model.ruleset import CASE_KINDS, CaseFile, Diagnosis, Prior, Ruleset, Strength
+from service.model.ruleset import (
+    CASE_KINDS,
+    CaseFile,
+    Criterion,
+    Diagnosis,
+    EquipmentMatch,
+    Prior,
+    Ruleset,
+    Strength,
+)
 from service.model.visit import RATINGS
-from service.ruleset.languages import language_faults
+from service.ruleset.guidance import PARTS, guidance, has_station
+from service.ruleset.languages import WORDS, language_faults
+from service.ruleset.languages import words as words_of
 
 VERDICTS: tuple[str, ...] = get_args(VerdictToken)
 VALUED = ("above", "within", "below", "undecided", "implausible")
+OPEN_OR_GOOD = ("undecided", "not_measured", "within")
 PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
 
 
@@ -33,7 +46,11 @@ def lint(ruleset: Ruleset) -> list[str]:
         *_causes(ruleset),
         *_evidence(ruleset),
         *_fixes(ruleset),
-        *_cautions_and_procedures(ruleset),
+        *_severities(ruleset),
+        *_cautions(ruleset),
+        *_procedures(ruleset),
+        *_access(ruleset),
+        *_wording(ruleset),
         *(fault for code, words in ruleset.languages.items() for fault in language_faults(ruleset, code, words)),
     ]
 
@@ -106,6 +123,7 @@ def _citations(ruleset: Ruleset) -> Iterator[str]:
         *((f"diagnosis {name}", entry.sources) for name, entry in ruleset.diagnoses.items()),
         *((f"cautions {name}", entry.sources) for name, entry in ruleset.cautions.items()),
         *((f"procedures {name}", entry.sources) for name, entry in ruleset.procedures.items()),
+        *((f"techniques {name}", entry.sources) for name, entry in ruleset.techniques.items()),
         *((f"criteria {c.id}", [limit.source]) for c in ruleset.criteria.values() for limit in c.limit),
     ]
     used = {source for _, sources in cited for source in sources}
@@ -169,12 +187,6 @@ def _rules(ruleset: Ruleset) -> Iterator[str]:
             continue
         if not (rule.summary and rule.why_it_matters and rule.what_to_do and rule.sources):
             yield f"{where}: a finding needs summary, why_it_matters, what_to_do and sources"
-        if rule.severity == "hazard" and not rule.cautions:
-            yield f"{where}: a hazard needs a caution"
-        if rule.severity in ("fault", "hazard") and all(
-            ruleset.sources[s].kind == "practice" for s in rule.sources if s in ruleset.sources
-        ):
-            yield f"{where}: practice alone never raises a {rule.severity}"
         yield from _placeholders(rule, ruleset)
 
 
@@ -294,21 +306,126 @@ def _evidence(ruleset: Ruleset) -> Iterator[str]:
             yield f"evidence: restatements name {criterion} twice"
 
 
-def _cautions_and_procedures(ruleset: Ruleset) -> Iterator[str]:
+def _severities(ruleset: Ruleset) -> Iterator[str]:
+    """The criteria of `severity.toml`, as far as a machine can check them."""
+    for rule in ruleset.diagnoses.values():
+        asked = ruleset.severities.get(rule.severity or "")
+        where = f"diagnosis {rule.id}: a {rule.severity}"
+        if asked is None:
+            if rule.severity is not None:
+                yield f"{where} has no criteria in severity.toml"
+            continue
+        if asked.rests_on:
+            kinds = [{ruleset.sources[s].kind for s in rule.sources if s in ruleset.sources}]
+            behind = list(_exceeded(_tokens_behind(rule, ruleset, set()), ruleset))
+            kinds += [{ruleset.sources[limit.source].kind for c in behind for limit in c.limit}] if behind else []
+            if not all(held.intersection(asked.rests_on) for held in kinds):
+                needed = ", ".join(asked.rests_on)
+                yield f"{where}: practice alone never raises one; it and the limits behind it need a {needed}"
+        if asked.decision_rules:
+            for criterion in _exceeded(rule.when, ruleset):
+                if criterion.decision_rule not in asked.decision_rules:
+                    yield f"{where} is decided by {', '.join(asked.decision_rules)}; {criterion.id} is not"
+        if asked.must_be_proven and all(
+            criterion in ruleset.criteria and verdict in OPEN_OR_GOOD
+            for criterion, _, verdict in (token.rpartition(".") for token in rule.when)
+        ):
+            yield f"{where} needs a token that is proven"
+        if asked.people_at_risk and not any(
+            ruleset.cautions[name].people_at_risk for name in rule.cautions if name in ruleset.cautions
+        ):
+            yield f"{where} needs a caution for people at risk"
+        if asked.defers_to and not any(name in rule.what_to_do for name in asked.defers_to):
+            yield f"{where} must hand over to one of: {', '.join(asked.defers_to)}"
+
+
+def _exceeded(held: Iterable[str], ruleset: Ruleset) -> Iterator[Criterion]:
+    """Criteria of which a verdict beyond a limit is among the tokens."""
+    for criterion, _, verdict in (token.rpartition(".") for token in held):
+        if criterion in ruleset.criteria and verdict in ("above", "below"):
+            yield ruleset.criteria[criterion]
+
+
+def _cautions(ruleset: Ruleset) -> Iterator[str]:
     known = tokens(ruleset)
     for caution in ruleset.cautions.values():
-        yield from (
-            f"cautions {caution.id}: unknown token {token}" for token in caution.with_tokens if token not in known
-        )
+        where = f"cautions {caution.id}"
+        yield from (f"{where}: unknown token {token}" for token in caution.with_tokens if token not in known)
+        yield from _matches(ruleset, where, caution.with_equipment)
+        if (caution.checked == "practice") != (
+            {ruleset.sources[s].kind for s in caution.sources if s in ruleset.sources} <= {"practice"}
+        ):
+            yield f"{where}: practice is what rests on practice alone"
     for name, change in ruleset.changes.items():
         yield from (f"changes {name}: unknown caution {c}" for c in change.cautions if c not in ruleset.cautions)
+
+
+def _matches(ruleset: Ruleset, where: str, matches: Iterable[EquipmentMatch]) -> Iterator[str]:
+    for match in matches:
+        yield from (f"{where}: unknown arrangement {n}" for n in match.arrangement if n not in ruleset.arrangements)
+        yield from (f"{where}: unknown element {n}" for n in match.parts if n not in ruleset.elements)
+
+
+def _procedures(ruleset: Ruleset) -> Iterator[str]:
+    spots = {**ruleset.stations, **ruleset.places}
+    used = {procedure.technique for procedure in ruleset.procedures.values()}
+    yield from (f"techniques {name}: no procedure uses it" for name in ruleset.techniques if name not in used)
     for procedure in ruleset.procedures.values():
         where = f"procedures {procedure.id}"
         yield from (f"{where}: unknown quantity {name}" for name in procedure.gives if name not in ruleset.quantities)
         yield from (f"{where}: unknown caution {name}" for name in procedure.cautions if name not in ruleset.cautions)
-        if procedure.station is not None and procedure.station not in {**ruleset.stations, **ruleset.places}:
-            yield f"{where}: unknown station {procedure.station}"
+        yield from (
+            f"{where}: unknown station {name}"
+            for name in [*([procedure.station] if procedure.station else []), *procedure.locations]
+            if name not in spots
+        )
+        yield from (f"{where}: unknown arrangement {n}" for n in procedure.where_on if n not in ruleset.arrangements)
+        yield from _matches(ruleset, where, procedure.only_on)
+        if procedure.in_place_of is not None:
+            other = ruleset.procedures.get(procedure.in_place_of)
+            if other is None or other.reading_kind != procedure.reading_kind:
+                yield f"{where}: {procedure.in_place_of} is no procedure of its reading kind"
+                continue
+        if procedure.technique is not None and procedure.technique not in ruleset.techniques:
+            yield f"{where}: unknown technique {procedure.technique}"
+            continue
+        whole = guidance(ruleset, procedure)
+        missing = [name for name in PARTS if not getattr(whole, name)]
+        if not (procedure.where or procedure.station or procedure.locations):
+            missing.append("where")
+        yield from (f"{where}: {name} is empty; say it, or why there is nothing to do" for name in missing)
+
+
+def _access(ruleset: Ruleset) -> Iterator[str]:
+    spots = {**ruleset.stations, **ruleset.places}
+    yield from (f"access: nothing says how {name} is reached" for name in spots if name not in ruleset.access)
+    for access in ruleset.access.values():
+        where = f"access {access.id}"
+        if access.id not in spots:
+            yield f"{where}: it is no station and no place"
+        named = [*access.cautions, *(name for further in access.cautions_on.values() for name in further)]
+        yield from (f"{where}: unknown caution {name}" for name in named if name not in ruleset.cautions)
+        yield from (
+            f"{where}: unknown arrangement {name}"
+            for name in [*access.on, *access.cautions_on]
+            if name not in ruleset.arrangements
+        )
+        station = ruleset.stations.get(access.id)
+        yield from (
+            f"{where}: it says nothing of {name}"
+            for name, arrangement in ruleset.arrangements.items()
+            if station and name != "custom" and name not in access.on and has_station(station, arrangement.air_path)
+        )
     for name, arrangement in ruleset.arrangements.items():
         for element in (*arrangement.air_path, *arrangement.inside):
             if element not in ruleset.elements:
                 yield f"arrangements: {name} has the unknown element {element}"
+
+
+def _wording(ruleset: Ruleset) -> Iterator[str]:
+    """Phrases that would declare something safe, anywhere in the words of the rules."""
+    for kind in WORDS:
+        for name, record in getattr(ruleset, kind).items():
+            text = json.dumps(words_of(record, kind), ensure_ascii=False).lower()
+            said = [phrase for phrase in ruleset.wording.never if phrase in text]
+            yield from (f'{kind} {name}: "{phrase}" declares too much' for phrase in said)

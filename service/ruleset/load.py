@@ -10,6 +10,7 @@ import msgspec
 
 from service.errors import RulesetRefused
 from service.model.ruleset import (
+    Access,
     Arrangement,
     Assumption,
     CaseFile,
@@ -31,8 +32,11 @@ from service.model.ruleset import (
     QuantityEntry,
     Release,
     Ruleset,
+    SeverityCriteria,
     Source,
     StationName,
+    Technique,
+    Wording,
 )
 from service.ruleset.languages import WORDS
 from service.ruleset.lint import lint
@@ -134,6 +138,10 @@ def read_ruleset(root: Path) -> tuple[Ruleset | None, list[str]]:
         "diagnoses": folder.files("diagnosis/*/*.toml", Diagnosis),
         "cautions": folder.files("cautions/*.toml", Caution),
         "procedures": folder.files("procedures/*.toml", Procedure),
+        "access": folder.files("access/*.toml", Access),
+        "techniques": folder.files("techniques/*.toml", Technique),
+        "severities": folder.table("severity.toml", SeverityCriteria),
+        "wording": folder.convert("wording.toml", folder.document(root / "wording.toml"), Wording),
     }
     languages = _languages(folder)
     if release is None or evidence is None or folder.faults:

@@ -4,9 +4,32 @@ from collections.abc import Iterable, Mapping
 from typing import TypeVar
 
 import msgspec
+from msgspec import UNSET
 
-from service.model.ruleset import Cause, Criterion, Diagnosis, ElementKind, Limit, Observation, Place, Ruleset
+from service.model.equipped import HEATING_PARTS, Equipped
+from service.model.ruleset import (
+    Cause,
+    Criterion,
+    Diagnosis,
+    ElementKind,
+    Limit,
+    Observation,
+    Place,
+    Procedure,
+    Ruleset,
+)
 from service.model.ruleset import StationName as Station
+from service.ruleset.guidance import (
+    applies,
+    cautions,
+    cautions_of_equipment,
+    gives,
+    guidance,
+    has_station,
+    locations,
+    sources,
+)
+from service.wire.query import EquipmentQuery, ProcedureQuery
 from service.wire.response import (
     ArrangementList,
     ArrangementView,
@@ -15,6 +38,7 @@ from service.wire.response import (
     CriterionView,
     DimensionList,
     DimensionView,
+    EquipmentNote,
     ProcedureList,
     ProcedureView,
     QuantityEntryList,
@@ -28,7 +52,13 @@ from service.wire.response import (
     TermList,
     TermView,
     UnitView,
+    WhereView,
 )
+
+OPEN_ARRANGEMENT = "custom"
+"""The arrangement whose air path the client states, so that nothing is known of it here."""
+OFTEN_ADDED = frozenset({"accessory", "zone_damper"})
+"""Parts that a usual air path does not have and that are often added to one."""
 
 Given = TypeVar("Given")
 
@@ -206,7 +236,7 @@ def arrangement_list(ruleset: Ruleset) -> ArrangementList:
                 air_path=arrangement.air_path,
                 inside=arrangement.inside,
                 stations=[
-                    station for station, entry in ruleset.stations.items() if _lies_in(entry, arrangement.air_path)
+                    station for station, entry in ruleset.stations.items() if has_station(entry, arrangement.air_path)
                 ],
             )
             for name, arrangement in ruleset.arrangements.items()
@@ -214,28 +244,123 @@ def arrangement_list(ruleset: Ruleset) -> ArrangementList:
     )
 
 
-def _lies_in(station: Station, path: list[str]) -> bool:
-    return bool(set(path) & {*station.after, *station.before})
+def equipped(ruleset: Ruleset, query: EquipmentQuery) -> Equipped:
+    """What a query says of the equipment. A stated arrangement has its usual parts, and those that are often added."""
+    known = None if query.arrangement in (UNSET, OPEN_ARRANGEMENT) else query.arrangement
+    heating = frozenset(kind for kind in (query.heating, query.backup_heating) if kind is not UNSET) or None
+    parts = {*ruleset.arrangements[known].air_path, *OFTEN_ADDED} if known else set(ruleset.elements)
+    if heating:
+        warmed = {part for kind, part in HEATING_PARTS.items() if kind in heating}
+        parts = (parts - set(HEATING_PARTS.values())) | warmed
+    stated = {"coil": query.coil, "zone_damper": query.zone_dampers, "accessory": query.accessory}
+    parts = (parts - {part for part, said in stated.items() if said == "no"}) | {
+        part for part, said in stated.items() if said == "yes"
+    }
+    usual = "belt_driven" if known == "belt_driven_unit" else None
+    return Equipped(
+        arrangement=known,
+        blower_kind=usual if query.blower_kind is UNSET else query.blower_kind,
+        heating=heating,
+        parts=frozenset(parts),
+        appliances=False if query.combustion_appliances == "no" and "gas" not in (heating or ()) else None,
+    )
 
 
-def procedure_list(ruleset: Ruleset) -> ProcedureList:
-    """How to take each reading."""
+def procedure_list(ruleset: Ruleset, query: ProcedureQuery) -> ProcedureList:
+    """The procedures that the equipment can have and that are asked for."""
+    at_hand = equipped(ruleset, query)
     return ProcedureList(
         items=[
-            ProcedureView(
-                id=name,
-                title=procedure.title,
-                reading_kind=procedure.reading_kind,
-                gives=procedure.gives,
-                steps=procedure.steps,
-                settled_when=procedure.settled_when,
-                cautions=[
-                    CautionView(code=code, text=caution.text, rests_on=caution.rests_on)
-                    for code in procedure.cautions
-                    for caution in [ruleset.cautions[code]]
-                ],
-                station=_given(procedure.station),
-            )
-            for name, procedure in ruleset.procedures.items()
-        ]
+            procedure_view(ruleset, procedure, at_hand, query, _given_or_none(query.station))
+            for procedure in ruleset.procedures.values()
+            if applies(ruleset, procedure, at_hand) and _asked_for(ruleset, procedure, at_hand, query)
+        ],
+        cautions=_cautions(ruleset, cautions_of_equipment(ruleset, at_hand)),
     )
+
+
+def _asked_for(ruleset: Ruleset, procedure: Procedure, at_hand: Equipped, query: ProcedureQuery) -> bool:
+    return (
+        query.reading_kind in (UNSET, procedure.reading_kind)
+        and query.component in (UNSET, procedure.component)
+        and (query.quantity is UNSET or query.quantity in gives(ruleset, procedure))
+        and (
+            query.station is UNSET
+            or query.station in locations(ruleset, procedure, at_hand)
+            or bool(procedure.elsewhere)
+        )
+    )
+
+
+def procedure_view(
+    ruleset: Ruleset, procedure: Procedure, at_hand: Equipped, query: EquipmentQuery, station: str | None = None
+) -> ProcedureView:
+    """One procedure in the words that fit the equipment; at one of its stations only where one is named."""
+    spots = locations(ruleset, procedure, at_hand)
+    shown = [name for name in spots if station in (None, name)]
+    whole = guidance(ruleset, procedure)
+    return ProcedureView(
+        id=procedure.id,
+        title=procedure.title,
+        purpose=procedure.purpose,
+        reading_kind=procedure.reading_kind,
+        station=_given(procedure.station),
+        locations=spots,
+        elsewhere=procedure.elsewhere or UNSET,
+        component=_given(procedure.component),
+        in_place_of=_given(procedure.in_place_of),
+        gives=gives(ruleset, procedure),
+        where=[*_where_in_general(ruleset, procedure, at_hand), *(_where(ruleset, n, at_hand, query) for n in shown)],
+        probe=whole.probe,
+        isolate_first=whole.isolate_first,
+        steps=whole.steps,
+        settled_when=whole.settled_when,
+        close_up=whole.close_up,
+        mistakes=whole.mistakes,
+        cautions=_cautions(ruleset, cautions(ruleset, procedure, at_hand, shown)),
+        sources=[source_view(ruleset, key) for key in sources(ruleset, procedure)],
+    )
+
+
+def _where_in_general(ruleset: Ruleset, procedure: Procedure, at_hand: Equipped) -> list[WhereView]:
+    if not procedure.where:
+        return []
+    return [_chosen(procedure.where, procedure.where_on, at_hand)]
+
+
+def _where(ruleset: Ruleset, name: str, at_hand: Equipped, query: EquipmentQuery) -> WhereView:
+    access = ruleset.access[name]
+    chosen = _chosen(access.where, access.on, at_hand)
+    spot = ruleset.stations.get(name) or ruleset.places[name]
+    positions = [
+        EquipmentNote(text=text, position=position)
+        for position, text in access.by_position.items()
+        if query.position in (UNSET, position)
+    ]
+    return msgspec.structs.replace(
+        chosen,
+        location=name,
+        title=spot.title,
+        keep_clear=access.keep_clear,
+        on_equipment=[*chosen.on_equipment, *positions],
+    )
+
+
+def _chosen(general: str, on: Mapping[str, str], at_hand: Equipped) -> WhereView:
+    """The words for the arrangement; where none is stated, those for any with those for each."""
+    if at_hand.arrangement is not None:
+        return WhereView(text=on.get(at_hand.arrangement, general))
+    return WhereView(
+        text=general, on_equipment=[EquipmentNote(text=text, arrangement=name) for name, text in on.items()]
+    )
+
+
+def _cautions(ruleset: Ruleset, names: Iterable[str]) -> list[CautionView]:
+    return [
+        CautionView(code=entry.id, title=entry.title, text=entry.text, rests_on=entry.rests_on, checked=entry.checked)
+        for entry in (ruleset.cautions[name] for name in names)
+    ]
+
+
+def _given_or_none(value: Given | msgspec.UnsetType) -> Given | None:
+    return None if value is UNSET else value

@@ -2,6 +2,7 @@
 
 import datetime
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 import msgspec
@@ -9,6 +10,7 @@ from msgspec import inspect
 
 from service.model.ruleset import Ruleset
 from service.wire.faults import YEARS, explain
+from service.wire.query import Names, names_in_queries
 from service.wire.request import (
     MEASURES,
     SERIES_DIMENSIONS,
@@ -63,11 +65,18 @@ class RequestDecoder:
     ----------
     units : as `accepted_units` gives them
     rulesets : installed versions, any of which a request may pin
+    names : names that query parameters may have, as `names_in_queries` gives them
     """
 
-    def __init__(self, units: Mapping[type[msgspec.Struct], tuple[str, ...]], rulesets: Sequence[str]) -> None:
+    def __init__(
+        self,
+        units: Mapping[type[msgspec.Struct], tuple[str, ...]],
+        rulesets: Sequence[str],
+        names: Names = MappingProxyType({}),
+    ) -> None:
         self.units = dict(units)
         self.rulesets = tuple(rulesets)
+        self.names = names
         self._decoders: dict[type, msgspec.json.Decoder[Any]] = {}
         self._checks: dict[type, _Check | None] = {}
         for asked in Asked.__constraints__:
@@ -77,7 +86,8 @@ class RequestDecoder:
     @classmethod
     def for_rulesets(cls, rulesets: Mapping[str, Ruleset]) -> "RequestDecoder":
         """A decoder for these versions of the rules."""
-        return cls(accepted_units(rulesets.values()), tuple(rulesets))
+        newest = max(rulesets, key=lambda name: tuple(int(part) for part in name.split(".")))
+        return cls(accepted_units(rulesets.values()), tuple(rulesets), names_in_queries(rulesets[newest]))
 
     def decode(self, body: bytes) -> EvaluationRequest:
         """The visit in `body`.

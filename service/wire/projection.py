@@ -23,8 +23,14 @@ def projections(
         units=system,
         contexts=[writer.context(context) for context in found.contexts],
         cautions=[
-            out.CautionView(code=name, text=say(rules.cautions[name].text), rests_on=say(rules.cautions[name].rests_on))
-            for name in found.cautions
+            out.CautionView(
+                code=entry.id,
+                text=say(entry.text),
+                rests_on=say(entry.rests_on),
+                title=say(entry.title),
+                checked=entry.checked,
+            )
+            for entry in (rules.cautions[name] for name in found.cautions)
         ],
         set_aside=[
             out.SetAsideView(pointer=entry.pointer, code=entry.code, detail=say(entry.detail), remedy=say(entry.remedy))

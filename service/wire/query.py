@@ -1,5 +1,7 @@
 """Query strings, strictly: each parameter known, given once, and within the bounds of its struct."""
 
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Annotated, Any, Literal, TypeVar
 from urllib.parse import parse_qsl
 
@@ -7,6 +9,7 @@ import msgspec
 import msgspec.inspect
 from msgspec import UNSET, Meta, UnsetType
 
+from service.model.ruleset import BlowerKind, Heating, Position, Ruleset
 from service.wire.faults import YEARS, RequestRefused, published_pattern
 from service.wire.request import Identifier, Moment
 from service.wire.response import Fault, Severity
@@ -79,11 +82,69 @@ class ListQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     created_before: Annotated[Moment, Meta(description="Only kept before this time.")] | UnsetType = UNSET
 
 
+YesOrNo = Literal["yes", "no"]
+Name = Annotated[str, Meta(min_length=1, max_length=80)]
+
+
+class EquipmentQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What is known of the equipment, so that the words fit it. What is left open may be there."""
+
+    arrangement: Annotated[Name, Meta(description="Only for this arrangement, its ports told.")] | UnsetType = UNSET
+    position: Annotated[Position, Meta(description="Which way the air goes through the equipment.")] | UnsetType = UNSET
+    blower_kind: Annotated[BlowerKind, Meta(description="The kind of blower.")] | UnsetType = UNSET
+    heating: Annotated[Heating, Meta(description="What warms the air.")] | UnsetType = UNSET
+    backup_heating: Annotated[Heating, Meta(description="What else warms the air.")] | UnsetType = UNSET
+    coil: Annotated[YesOrNo, Meta(description="Whether there is an indoor coil.")] | UnsetType = UNSET
+    zone_dampers: Annotated[YesOrNo, Meta(description="Whether there are zone dampers.")] | UnsetType = UNSET
+    accessory: (
+        Annotated[YesOrNo, Meta(description="Whether an air cleaner, humidifier or lamp is in the air stream.")]
+        | UnsetType
+    ) = UNSET
+    combustion_appliances: (
+        Annotated[
+            YesOrNo,
+            Meta(description="Whether fuel-burning appliances are in the house; a gas furnace is one."),
+        ]
+        | UnsetType
+    ) = UNSET
+
+
+class ProcedureQuery(EquipmentQuery, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Query of a listing of procedures."""
+
+    reading_kind: Annotated[Name, Meta(description="Only for this kind of reading.")] | UnsetType = UNSET
+    station: (
+        Annotated[Name, Meta(description="Only at this station or place, and only how that one is reached.")]
+        | UnsetType
+    ) = UNSET
+    component: Annotated[Name, Meta(description="Only for readings at this component.")] | UnsetType = UNSET
+    quantity: (
+        Annotated[Name, Meta(description="Only readings that make this quantity possible or settle it.")] | UnsetType
+    ) = UNSET
+
+
+Names = Mapping[str, Sequence[str]]
+"""Query parameter -> the names that the rules know for it."""
+
+
+def names_in_queries(ruleset: Ruleset) -> Names:
+    """The closed lists of names in queries, as the rules have them."""
+    procedures = ruleset.procedures.values()
+    given = {quantity for procedure in procedures for quantity in procedure.gives}
+    return {
+        "arrangement": list(ruleset.arrangements),
+        "reading_kind": sorted({procedure.reading_kind for procedure in procedures}),
+        "station": [*ruleset.stations, *ruleset.places],
+        "component": sorted({procedure.component for procedure in procedures if procedure.component}),
+        "quantity": [quantity for quantity in ruleset.quantities if quantity in given],
+    }
+
+
 Query = TypeVar("Query", bound=msgspec.Struct)
 
 
-def decode_query(text: bytes, wanted: type[Query]) -> Query:
-    """The parameters in a raw query string.
+def decode_query(text: bytes, wanted: type[Query], names: Names = MappingProxyType({})) -> Query:
+    """The parameters in a raw query string; those of `names` must have one of their values.
 
     Raises
     ------
@@ -109,15 +170,17 @@ def decode_query(text: bytes, wanted: type[Query]) -> Query:
         else:
             values[name] = None
             try:
-                values[name] = _convert(value, fields[name].type)
+                values[name] = _convert(value, fields[name].type, names.get(name))
             except ValueError:
-                faults.append(_fault(name, wanted))
+                faults.append(_fault(name, wanted, names))
     if faults:
         raise RequestRefused(faults)
     return wanted(**values)
 
 
-def _convert(value: str, kind: Any) -> Any:
+def _convert(value: str, kind: Any, known: Sequence[str] | None = None) -> Any:
+    if known is not None and value not in known:
+        raise ValueError
     info = msgspec.inspect.type_info(kind)
     while isinstance(info, msgspec.inspect.Metadata):
         info = info.type
@@ -131,9 +194,9 @@ def _convert(value: str, kind: Any) -> Any:
     return converted
 
 
-def _fault(name: str, wanted: type[msgspec.Struct]) -> Fault:
+def _fault(name: str, wanted: type[msgspec.Struct], names: Names) -> Fault:
     """What the parameter must be, from its published schema."""
-    schema = parameter_schemas(wanted)[name]
+    schema = parameter_schemas(wanted, names)[name]
     if "enum" in schema:
         return Fault(
             parameter=name, code="unknown_value", detail="is not an accepted value", accepted=list(schema["enum"])
@@ -151,11 +214,13 @@ def _fault(name: str, wanted: type[msgspec.Struct]) -> Fault:
     return Fault(parameter=name, code="pattern", detail=detail)
 
 
-def parameter_schemas(wanted: type[msgspec.Struct]) -> dict[str, dict[str, Any]]:
+def parameter_schemas(wanted: type[msgspec.Struct], names: Names = MappingProxyType({})) -> dict[str, dict[str, Any]]:
     """JSON Schema of each parameter by name."""
     _, components = msgspec.json.schema_components([wanted])
     properties: dict[str, dict[str, Any]] = components[wanted.__name__]["properties"]
-    for schema in properties.values():
+    for name, schema in properties.items():
+        if name in names:
+            properties[name] = {"description": schema["description"], "enum": list(names[name])}
         if "pattern" in schema:
             schema["pattern"] = published_pattern(schema["pattern"])
     return properties

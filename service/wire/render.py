@@ -54,7 +54,14 @@ def result(
         not_judged=[entry for writer in writers for entry in writer.not_judged()],
         next_readings=[entry for writer in writers for entry in writer.next_readings()],
         cautions=[
-            out.CautionView(code=c.code, text=say(c.text), rests_on=say(c.rests_on)) for c in evaluation.cautions
+            out.CautionView(
+                code=c.code,
+                text=say(c.text),
+                rests_on=say(c.rests_on),
+                title=say(c.title) if c.title else UNSET,
+                checked=c.checked or UNSET,
+            )
+            for c in evaluation.cautions
         ],
         sources=[
             out.SourceView(

@@ -230,6 +230,8 @@ class CautionView(Answer, frozen=True, kw_only=True):
     code: str
     text: str
     rests_on: str
+    title: str | msgspec.UnsetType = msgspec.UNSET
+    checked: str | msgspec.UnsetType = msgspec.UNSET
 
 
 class SourceView(Answer, frozen=True, kw_only=True):
@@ -553,8 +555,27 @@ class ArrangementList(Answer, frozen=True, kw_only=True):
     items: list[ArrangementView]
 
 
+class EquipmentNote(Answer, frozen=True, kw_only=True):
+    """What differs on one arrangement, or where the air goes one way through the equipment."""
+
+    text: str
+    arrangement: str | msgspec.UnsetType = msgspec.UNSET
+    position: str | msgspec.UnsetType = msgspec.UNSET
+
+
+class WhereView(Answer, frozen=True, kw_only=True):
+    """Where to read: in general, or at one station or place."""
+
+    text: str
+    location: str | msgspec.UnsetType = msgspec.UNSET
+    title: str | msgspec.UnsetType = msgspec.UNSET
+    keep_clear: list[str] = []
+    on_equipment: list[EquipmentNote] = []
+
+
 class ProcedureView(Answer, frozen=True, kw_only=True):
-    """How to take one reading."""
+    """How to take one reading, for someone who never did: every part holds something, or says why there is nothing to
+    do."""
 
     id: str
     title: str
@@ -564,12 +585,24 @@ class ProcedureView(Answer, frozen=True, kw_only=True):
     settled_when: str
     cautions: list[CautionView]
     station: str | msgspec.UnsetType = msgspec.UNSET
+    purpose: str
+    where: list[WhereView]
+    probe: list[str]
+    isolate_first: list[str]
+    close_up: list[str]
+    mistakes: list[str]
+    sources: list[SourceView]
+    locations: list[str] = []
+    elsewhere: str | msgspec.UnsetType = msgspec.UNSET
+    component: str | msgspec.UnsetType = msgspec.UNSET
+    in_place_of: str | msgspec.UnsetType = msgspec.UNSET
 
 
 class ProcedureList(Answer, frozen=True, kw_only=True):
-    """All procedures."""
+    """The procedures that fit, and the cautions that the equipment itself brings up."""
 
     items: list[ProcedureView]
+    cautions: list[CautionView]
 
 
 # Problems and health ---------------------------------------------------------------------------------------------

@@ -78,8 +78,8 @@ def cause(expects: list[str], **more: Any) -> Cause:
 
 def procedure(id: str, *quantities: str) -> Procedure:
     return Procedure(
-        id=id, title=id, reading_kind=id, gives=[f"{name}_quantity" for name in quantities], steps=[], settled_when="",
-        cautions=[], sources=[],
+        id=id, title=id, purpose="", reading_kind=id, gives=[f"{name}_quantity" for name in quantities], steps=[],
+        settled_when="", cautions=[], sources=[],
     )  # fmt: skip
 
 

@@ -50,6 +50,7 @@ def procedure(id: str, gives: list[str], station: str | None = None, kind: str =
     return Procedure(
         id=id,
         title=id,
+        purpose="",
         reading_kind=kind,
         station=station,
         gives=gives,

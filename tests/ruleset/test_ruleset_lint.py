@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from typing import Any
 
@@ -10,8 +11,9 @@ import pytest
 from msgspec.structs import replace
 
 from service.model.reasoning import fan_out
-from service.model.ruleset import CASE_KINDS, CaseFile, Diagnosis, Ruleset
+from service.model.ruleset import CASE_KINDS, CaseFile, Diagnosis, EquipmentMatch, Ruleset
 from service.ruleset import load_ruleset, rules_folder
+from service.ruleset.guidance import PARTS
 from service.ruleset.lint import edges, lint, lint_cases
 from service.ruleset.load import read_cases
 
@@ -69,8 +71,22 @@ def invented_source(kind: str) -> Ruleset:
     return with_entry(RULESET, "sources", "invented", source)
 
 
-def hazard(sources: list[str], cautions: list[str]) -> Ruleset:
-    return rule(severity="hazard", sources=sources, cautions=cautions)
+def hazard(**fields: Any) -> Ruleset:
+    """The ruleset with one hazard changed."""
+    return altered("diagnoses", "carbon_monoxide_high", **fields)
+
+
+def practice_limit(severity: str) -> Ruleset:
+    """A rule whose own sources are a rating's, and whose limit is a rule of thumb."""
+    return another_rule(
+        "thumb",
+        ["filter_face_velocity_usual.above"],
+        severity=severity,
+        summary="Fast.",
+        why_it_matters="It is.",
+        what_to_do="Look.",
+        sources=["rating_sheets"],
+    )
 
 
 WIDEST = max(fan_out(edges(RULESET)).values())
@@ -120,11 +136,40 @@ REFUSALS: list[tuple[str, Callable[[], Ruleset], str]] = [
     ),
     ("a finding without a summary", lambda: rule(summary=""), "a finding needs summary"),
     ("a finding without a source", lambda: rule(sources=[]), "a finding needs summary"),
-    ("a hazard without a caution", lambda: hazard(["rating_sheets"], []), "a hazard needs a caution"),
+    ("a hazard without a caution", lambda: hazard(cautions=[]), "a hazard needs a caution"),
     (
-        "a hazard on practice alone",
-        lambda: hazard(["field_practice"], ["capacitor_charge"]),
-        "practice alone never raises",
+        "a hazard with a caution that nobody is hurt by",
+        lambda: hazard(cautions=["boards_and_wiring"]),
+        "a hazard needs a caution for people at risk",
+    ),
+    ("a hazard on practice alone", lambda: hazard(sources=["field_practice"]), "practice alone never raises"),
+    ("a hazard on a derivation alone", lambda: hazard(sources=["hydrostatics"]), "practice alone never raises"),
+    ("a hazard that hands over to nobody", lambda: hazard(what_to_do="Open a window."), "must hand over to one of"),
+    (
+        "a hazard that is not precautionary",
+        lambda: altered("criteria", "ambient_carbon_monoxide_act", decision_rule="guarded"),
+        "a hazard is decided by precautionary; ambient_carbon_monoxide_act is not",
+    ),
+    ("a fault on a rule of thumb's limit", lambda: practice_limit("fault"), "practice alone never raises"),
+    (
+        "a fault of which nothing is proven",
+        lambda: rule(when=[f"{MAXIMUM}.undecided"], summary="Perhaps."),
+        "a fault needs a token that is proven",
+    ),
+    (
+        "a severity without criteria",
+        lambda: without("severities", "fault"),
+        "a fault has no criteria in severity.toml",
+    ),
+    (
+        "words that declare something safe",
+        lambda: altered("procedures", "zero_check", purpose="The house is safe."),
+        'procedures zero_check: " is safe" declares too much',
+    ),
+    (
+        "words of a caution that declare something safe",
+        lambda: altered("cautions", "gas_smell", text="A little gas is harmless."),
+        'cautions gas_smell: "harmless" declares too much',
     ),
     ("a number the rule does not have", lambda: rule(summary="{airflow}"), "{airflow} may have no value"),
     (
@@ -171,6 +216,90 @@ REFUSALS: list[tuple[str, Callable[[], Ruleset], str]] = [
         lambda: altered("procedures", "zero_check", cautions=["moon"]),
         "procedures zero_check: unknown caution",
     ),
+    (
+        "a practice called read",
+        lambda: altered("cautions", "capacitor_charge", checked="read"),
+        "cautions capacitor_charge: practice is what rests on practice alone",
+    ),
+    (
+        "a law called practice",
+        lambda: altered("cautions", "refrigerant", checked="practice"),
+        "cautions refrigerant: practice is what rests on practice alone",
+    ),
+    (
+        "equipment of no known arrangement",
+        lambda: altered("cautions", "refrigerant", with_equipment=[EquipmentMatch(arrangement=["moon"])]),
+        "cautions refrigerant: unknown arrangement moon",
+    ),
+    (
+        "a reading of no known part",
+        lambda: altered("procedures", "zero_check", only_on=[EquipmentMatch(parts=["moon"])]),
+        "procedures zero_check: unknown element moon",
+    ),
+    ("a reading at no place", lambda: altered("procedures", "zero_check", locations=["moon"]), "unknown station moon"),
+    (
+        "an unknown technique",
+        lambda: altered("procedures", "zero_check", technique="moon"),
+        "procedures zero_check: unknown technique moon",
+    ),
+    (
+        "a technique that nobody uses",
+        lambda: with_entry(RULESET, "techniques", "moon", RULESET.techniques["wet_bulb"]),
+        "techniques moon: no procedure uses it",
+    ),
+    (
+        "another way of another reading",
+        lambda: altered("procedures", "airflow_by_hood", in_place_of="zero_check"),
+        "procedures airflow_by_hood: zero_check is no procedure of its reading kind",
+    ),
+    (
+        "another way of nothing",
+        lambda: altered("procedures", "airflow_by_hood", in_place_of="moon"),
+        "procedures airflow_by_hood: moon is no procedure of its reading kind",
+    ),
+    (
+        "words on no arrangement",
+        lambda: altered("procedures", "blower_power", where_on={"moon": "There."}),
+        "procedures blower_power: unknown arrangement moon",
+    ),
+    *(
+        (
+            f"a procedure without {part}",
+            functools.partial(altered, "procedures", "zero_check", **{part: "" if part == "settled_when" else []}),
+            f"procedures zero_check: {part} is empty",
+        )
+        for part in PARTS
+    ),
+    (
+        "a procedure at no place",
+        lambda: altered("procedures", "zero_check", where=""),
+        "procedures zero_check: where is empty",
+    ),
+    (
+        "a station that nobody tells how to reach",
+        lambda: without("access", "coil_inlet"),
+        "access: nothing says how coil_inlet is reached",
+    ),
+    (
+        "a way to nowhere",
+        lambda: altered("access", "coil_inlet", id="moon"),
+        "access moon: it is no station and no place",
+    ),
+    (
+        "a station untold on an arrangement that has it",
+        lambda: altered("access", "coil_inlet", on={}),
+        "access coil_inlet: it says nothing of packaged_unit",
+    ),
+    (
+        "a station on no arrangement",
+        lambda: altered("access", "garage", on={"moon": "There."}),
+        "access garage: unknown arrangement moon",
+    ),
+    (
+        "an unknown caution of a place",
+        lambda: altered("access", "garage", cautions=["moon"]),
+        "access garage: unknown caution moon",
+    ),
     ("a reading at no station", lambda: altered("procedures", "zero_check", station="moon"), "unknown station moon"),
     (
         "an arrangement of an unknown element",
@@ -196,7 +325,11 @@ ACCEPTED: list[tuple[str, Callable[[], Ruleset]]] = [
     ("a limit in another unit of its kind", lambda: with_limit(unit="m/s", upper=1.5)),
     ("a limit under a known observation", lambda: with_limit(when=["mode.cooling"])),
     ("as many readers of a token as allowed", lambda: fan_out_limit(WIDEST)),
-    ("a hazard on a rating, with a caution", lambda: hazard(["rating_sheets", "jcgm_106"], ["capacitor_charge"])),
+    (
+        "a hazard on a rating, with a caution",
+        lambda: hazard(sources=["rating_sheets", "jcgm_106"], cautions=["capacitor_charge"]),
+    ),
+    ("an advisory on a rule of thumb's limit", lambda: practice_limit("advisory")),
     ("a value with its uncertainty", lambda: rule(summary="{external_static_pressure:u}")),
     ("a limit the rule rests on", lambda: rule(summary=f"{{{MAXIMUM}:upper}}")),
     ("no number at all", lambda: rule(summary="Too high.")),

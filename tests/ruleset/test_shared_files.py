@@ -31,10 +31,10 @@ def test_no_instrument_is_exact() -> None:
 
 
 def test_a_procedure_takes_a_reading_that_a_client_can_send() -> None:
-    """Zero check, weather and duct runs are sent with instrument, visit and equipment, not as readings."""
+    """Zero check, weather, duct runs and notes are sent with instrument, visit and equipment, not as readings."""
     kinds = {procedure.reading_kind for procedure in RULESET.procedures.values()}
-    assert kinds - READING_KINDS == {"zero_check", "weather", "duct_run"}
-    assert "weather" in EvaluationRequest.__struct_fields__
+    assert kinds - READING_KINDS == {"zero_check", "weather", "duct_run", "noted"}
+    assert {"weather", "noted"} <= set(EvaluationRequest.__struct_fields__)
     assert "zero_check" in Instrument.__struct_fields__
     assert "duct_runs" in Equipment.__struct_fields__
 
@@ -50,8 +50,11 @@ def test_every_caution_can_come_up() -> None:
     named = {name for rule in RULESET.diagnoses.values() for name in rule.cautions}
     named |= {name for cause in RULESET.causes.values() for name in cause.cautions}
     named |= {name for procedure in RULESET.procedures.values() for name in procedure.cautions}
-    silent = [c.id for c in RULESET.cautions.values() if not (c.always or c.with_tokens or c.id in named)]
-    assert silent == []
+    named |= {name for access in RULESET.access.values() for name in access.cautions}
+    named |= {name for a in RULESET.access.values() for further in a.cautions_on.values() for name in further}
+    brought = [c for c in RULESET.cautions.values() if c.always or c.with_tokens or c.with_equipment]
+    silent = set(RULESET.cautions) - named - {caution.id for caution in brought}
+    assert silent == set()
 
 
 def test_the_answer_to_every_visit_says_what_it_is_not() -> None:
