@@ -205,7 +205,10 @@ def reassess(
 def judge_visit(visit: Visit, prepared: Prepared) -> Evaluation:
     """The evaluation of a normalised visit."""
     rules = prepared.ruleset
-    contexts = tuple(_context(sheet, prepared) for sheet in derive.work_out(visit, rules))
+    sheets = derive.work_out(visit, rules)
+    if visit.earlier:
+        derive.derive_history(sheets, derive.work_out_earlier(visit, rules), functools.partial(_limit, prepared))
+    contexts = tuple(_context(sheet, prepared) for sheet in sheets)
     cited = [source for context in contexts for finding in context.findings for source in finding.sources]
     cited += [v.source for context in contexts for v in context.verdicts if v.source is not None]
     return Evaluation(
@@ -221,6 +224,14 @@ def judge_visit(visit: Visit, prepared: Prepared) -> Evaluation:
         equipment_reference=visit.equipment.reference,
         service_version=SERVICE_VERSION,
     )
+
+
+def _limit(prepared: Prepared, sheet: derive.Worksheet, criterion: str) -> float | None:
+    """Upper limit in force of a criterion in a context, the client's own where it gave one."""
+    visit = sheet.visit
+    override = next((entry for entry in visit.overrides if entry.criterion == criterion), None)
+    on = None if visit.visited_at is None else visit.visited_at.date()
+    return prepared.bench.upper_limit(criterion, sheet.observations, visit.equipment.ratings, override, on)
 
 
 def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:

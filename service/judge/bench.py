@@ -86,6 +86,20 @@ class Bench:
 
     def __init__(self, criteria: Iterable[ReadyCriterion]) -> None:
         self._criteria = tuple(criteria)
+        self._by_id = {ready.criterion.id: ready for ready in self._criteria}
+
+    def upper_limit(
+        self,
+        criterion: str,
+        observations: Set[str],
+        ratings: Mapping[str, Measured],
+        override: LimitOverride | None,
+        on: datetime.date | None,
+    ) -> float | None:
+        """Upper limit in force of one criterion, SI; None where it has none, or the ruleset has no such criterion."""
+        ready = self._by_id.get(criterion)
+        limit = None if ready is None else _in_force(ready, observations, ratings, override, on)
+        return limit.upper if isinstance(limit, InForce) else None
 
     def judge(
         self,

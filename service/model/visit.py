@@ -376,8 +376,16 @@ class InstrumentUse(msgspec.Struct, frozen=True, omit_defaults=True):
     offset_in_readings: Measured | None = None
 
 
+class Work(msgspec.Struct, frozen=True, omit_defaults=True):
+    """Work done since the visit before, ahead of the readings of the visit that states it; `done_on` where known."""
+
+    kind: str
+    done_on: datetime.date | None = None
+
+
 class Visit(msgspec.Struct, frozen=True, omit_defaults=True):
-    """Everything the later stages see of a visit."""
+    """Everything the later stages see of a visit. `earlier` are visits before it to the same equipment, oldest first,
+    each dated and without earlier ones of its own."""
 
     equipment: Equipment
     states: tuple[State, ...]
@@ -397,3 +405,5 @@ class Visit(msgspec.Struct, frozen=True, omit_defaults=True):
     job_reference: str | None = None
     overrides: tuple[LimitOverride, ...] = ()
     set_aside: tuple[SetAside, ...] = ()
+    work: tuple[Work, ...] = ()
+    earlier: tuple[Visit, ...] = ()

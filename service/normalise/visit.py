@@ -5,6 +5,7 @@ What cannot be used is set aside with its pointer and a remedy; everything else 
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterator
 from typing import Any
 
@@ -25,8 +26,10 @@ from service.model.visit import (
     SetAside,
     State,
     Visit,
+    Work,
 )
 from service.normalise.accuracy import READING_DIMENSIONS, Instruments, error_terms
+from service.normalise.history import with_earlier
 from service.normalise.house import COUNTED, HouseReadings
 from service.normalise.path import OUTLET, AirPath
 from service.normalise.steadiness import settle
@@ -42,8 +45,11 @@ YEARS = (1970, 2200)
 
 
 def normalise(request: wire.EvaluationRequest, ruleset: Ruleset, units: UnitTable) -> Visit:
-    """The visit behind a request. Never raises for a request that decoded."""
-    return _Normaliser(request, ruleset, units).visit()
+    """The visit behind a request, with the earlier visits it brings. Never raises for a request that decoded."""
+    visit = _Normaliser(request, ruleset, units).visit()
+    if not request.earlier_visits:
+        return visit
+    return with_earlier(visit, [_Normaliser(entry, ruleset, units).visit() for entry in request.earlier_visits])
 
 
 def _method(entry: wire.AnyReading) -> str | None:
@@ -58,7 +64,7 @@ def _method(entry: wire.AnyReading) -> str | None:
 
 
 class _Normaliser:
-    def __init__(self, request: wire.EvaluationRequest, ruleset: Ruleset, units: UnitTable) -> None:
+    def __init__(self, request: wire.EvaluationRequest | wire.EarlierVisit, ruleset: Ruleset, units: UnitTable) -> None:
         self.request = request
         self.ruleset = ruleset
         self.units = units
@@ -119,6 +125,7 @@ class _Normaliser:
             site_reference=None if site is UNSET or site.reference is UNSET else site.reference,
             job_reference=None if request.job_reference is UNSET else request.job_reference,
             overrides=overrides,
+            work=self._work(visited_at),
             set_aside=(*self.path.set_aside, *self.instruments.set_aside, *self.set_aside),
         )
 
@@ -580,6 +587,24 @@ class _Normaliser:
             pointer, "table_unusable", f"{detail} This setting was left out.", "Copy the rows from the sheet again."
         )
         return None
+
+    # Work ------------------------------------------------------------------------------------------------------
+
+    def _work(self, visited_at: datetime.datetime | None) -> tuple[Work, ...]:
+        """Work done before the readings; a day after the visit is left out, the work itself still counts."""
+        work: list[Work] = []
+        for index, entry in enumerate(self.request.work_done):
+            day = None if entry.done_on is UNSET else entry.done_on
+            if day is not None and visited_at is not None and day > visited_at.date():
+                self.aside(
+                    f"#/work_done/{index}/done_on",
+                    "work_after_visit",
+                    "This work is dated after the visit that states it; it was taken as undated.",
+                    "State work with the first visit whose readings were taken after it.",
+                )
+                day = None
+            work.append(Work(entry.kind, day))
+        return tuple(work)
 
     # Odds and ends ---------------------------------------------------------------------------------------------
 

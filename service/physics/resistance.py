@@ -86,6 +86,35 @@ def flow_at_drop(
     return rated_flow * float((drop / (rated_drop * scale)) ** (1.0 / exponent))
 
 
+def drop_carried(
+    drop: float, flow: float, other_flow: float, exponent: float, density: float, other_density: float
+) -> float:
+    """Pressure drop that an element showing a drop at one flow would show at another: its resistance as a pressure.
+
+    Parameters
+    ----------
+    drop : float, Pa, of either sign as read
+    flow : float, m3/s actual at `density`, above 0
+    other_flow : float, m3/s actual at `other_density`, above 0
+    exponent : float, 1, from 1 to 2
+    density : float, kg/m3, above 0
+    other_density : float, kg/m3, above 0
+
+    Returns
+    -------
+    float, Pa
+
+    Raises
+    ------
+    OutOfRange : outside these ranges
+
+    Source: dimensional analysis of a power law, see the module's text.
+    """
+    domain.positive("flow", flow)
+    domain.positive("other_flow", other_flow)
+    return drop * _density_scale(exponent, other_density, density) * float((other_flow / flow) ** exponent)
+
+
 def _density_scale(exponent: float, density: float, rated_density: float) -> float:
     domain.within("exponent", exponent, *EXPONENT_RANGE)
     domain.positive("density", density)

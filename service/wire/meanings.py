@@ -511,6 +511,16 @@ MEANINGS: dict[str, str] = {
     "blower_hours_per_year": "Hours that the blower runs in a year.",
     "price_per_kilowatt_hour": "Price of a kilowatt hour.",
     "currency": "Currency of the price (ISO 4217).",
+    # Earlier visits and work between them.
+    "earlier_visits": "Earlier visits to the same equipment, in any order; the rules then judge what changed as well.",
+    "work_done": "Work done on the system since the visit before and ahead of these readings; it has a bearing only "
+    "where there are earlier visits.",
+    "Work.kind": "What was done.",
+    "done_on": "Day on which it was done; for a filter the day that its loading is counted from.",
+    "EarlierVisit.visited_at": "When the earlier visit took place, with offset; without it the visit is set aside.",
+    "EarlierVisit.ruleset": "Has no bearing on an earlier visit.",
+    "EarlierVisit.units": "Has no bearing on an earlier visit.",
+    "EarlierVisit.limit_overrides": "Have no bearing on an earlier visit.",
 }
 
 

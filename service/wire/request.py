@@ -814,8 +814,36 @@ class EnergyUse(Body, frozen=True, kw_only=True):
     )
 
 
-class EvaluationRequest(Body, frozen=True, kw_only=True):
-    """One visit: what was read, on which equipment, in which operating states."""
+WorkKind = Literal[
+    "filter_replaced",
+    "filter_cleaned",
+    "coil_cleaned",
+    "coil_replaced",
+    "blower_cleaned",
+    "blower_replaced",
+    "belt_adjusted",
+    "speed_setting_changed",
+    "ducts_sealed",
+    "duct_enlarged",
+    "duct_added",
+    "dampers_opened",
+    "envelope_sealed",
+    "gas_input_adjusted",
+    "refrigerant_charge_adjusted",
+    "other",
+]
+
+
+class Work(Body, frozen=True, kw_only=True):
+    """Work done on the system since the visit before, ahead of the readings of this one."""
+
+    kind: WorkKind
+    done_on: datetime.date | msgspec.UnsetType = msgspec.UNSET
+    note: Text | msgspec.UnsetType = msgspec.UNSET
+
+
+class _Visit(Body, frozen=True, kw_only=True):
+    """What one visit holds."""
 
     readings: Annotated[list[AnyReading], Meta(min_length=1, max_length=500)]
     equipment: Equipment
@@ -831,6 +859,18 @@ class EvaluationRequest(Body, frozen=True, kw_only=True):
     limit_overrides: Annotated[list[LimitOverride], Meta(max_length=60)] = []
     units: Literal["ip", "si"] | msgspec.UnsetType = msgspec.UNSET
     ruleset: RulesetVersion | msgspec.UnsetType = msgspec.UNSET
+    work_done: Annotated[list[Work], Meta(max_length=20)] = []
+
+
+class EarlierVisit(_Visit, frozen=True, kw_only=True):
+    """An earlier visit to the same equipment, as it was sent then. It is worked out again and compared, not judged:
+    its `limit_overrides`, `units` and `ruleset` have no bearing. It needs `visited_at`."""
+
+
+class EvaluationRequest(_Visit, frozen=True, kw_only=True):
+    """One visit: what was read, on which equipment, in which operating states; and earlier visits to compare with."""
+
+    earlier_visits: Annotated[list[EarlierVisit], Meta(max_length=24)] = []
 
 
 # Sample series by themselves ---------------------------------------------------------------------------------------

@@ -22,7 +22,7 @@ MODULES = [importlib.import_module(f"service.physics.{m.name}") for m in pkgutil
 UNITS = (
     r"(?<![\w/])"
     r"(?:Pa|K|m3/s|kg/m3|kg/s|kg/kg|W/\(m3/s\)|W|V|A|J/\(kg K\)|J/kg|m3 per kg|m/s|m2|m3|m"
-    r"|s|U/s|U|1|any|Pa/m|Pa s|J/m3)"
+    r"|s|U/s|U|1/s|1|any|Pa/m|Pa s|J/m3)"
     r"(?![\w/])"
 )
 SECTION = re.compile(r"^(Parameters|Returns|Raises)\n-+\n", re.MULTILINE)

@@ -23,6 +23,7 @@ from service.wire.request import (
     LARGEST,
     MEASURES,
     Accuracy,
+    EarlierVisit,
     EvaluationRequest,
     LimitOverride,
 )
@@ -89,7 +90,7 @@ class _Structs:
         for field in kind.fields:
             target = required if field.required else optional
             target[field.encode_name] = self._field(kind.cls, field.encode_name, field.type)
-        if kind.cls is EvaluationRequest:
+        if kind.cls in (EvaluationRequest, EarlierVisit):
             optional.pop("ruleset")
         return st.fixed_dictionaries(required, optional=optional)
 

@@ -31,10 +31,10 @@ def test_no_instrument_is_exact() -> None:
 
 
 def test_a_procedure_takes_a_reading_that_a_client_can_send() -> None:
-    """Zero check, weather, duct runs and notes are sent with instrument, visit and equipment, not as readings."""
+    """Zero check, weather, duct runs, notes and earlier visits are sent beside the readings, not as one of them."""
     kinds = {procedure.reading_kind for procedure in RULESET.procedures.values()}
-    assert kinds - READING_KINDS == {"zero_check", "weather", "duct_run", "noted"}
-    assert {"weather", "noted"} <= set(EvaluationRequest.__struct_fields__)
+    assert kinds - READING_KINDS == {"zero_check", "weather", "duct_run", "noted", "earlier_visit"}
+    assert {"weather", "noted", "earlier_visits"} <= set(EvaluationRequest.__struct_fields__)
     assert "zero_check" in Instrument.__struct_fields__
     assert "duct_runs" in Equipment.__struct_fields__
 
