@@ -454,7 +454,9 @@ def _weather_apart(before: Worksheet, after: Worksheet) -> float | None:
 def _facts(sheet: Worksheet, other: Worksheet, done: frozenset[str]) -> None:
     differing = differing_facts(other.visit, sheet.visit, done)
     words = f"stated otherwise: {', '.join(differing)}" if differing else "stated alike wherever both visits state it"
-    sheet.record("equipment_facts_differing", Measured(float(len(differing))), words, differing)
+    sheet.record(
+        "equipment_facts_differing", Measured(float(len(differing))), words, ("equipment", "earlier.equipment")
+    )
 
 
 def differing_facts(before: Visit, after: Visit, done: frozenset[str] = frozenset()) -> tuple[str, ...]:
@@ -617,6 +619,7 @@ def _grow(
     sheet: Worksheet,
     seen: Sequence[Seen],
     name: str,
+    source: str,
     about: str,
     points: list[Point],
     last: Measured | None,
@@ -640,7 +643,7 @@ def _grow(
     sheet.attempt(
         name,
         f"robust slope through {len(kept) + 1} visits over {span / DAY:.0f} days, as a share of today's value",
-        (name.removesuffix("_growth"), *(f"visit.{point.at.date().isoformat()}" for point in kept)),
+        (source, *(f"visit.{point.at.date().isoformat()}" for point in kept)),
         lambda: trend_of([*kept, Point(at, now)], name, share_of_last=True).slope,
     )
 
@@ -669,7 +672,7 @@ def _growth_of_drop(
             points.append(Point(at, carried))
             last = mine
     words = f"drop of the {part}, airflow and site elevation"
-    _grow(sheet, seen, f"{part}_resistance_growth", part, points, last, words)
+    _grow(sheet, seen, f"{part}_resistance_growth", f"{part}_pressure_drop", part, points, last, words)
 
 
 def _growth_of_fan(
@@ -687,14 +690,13 @@ def _growth_of_fan(
             if pressure is not None:
                 pressures.append(Point(at, pressure))
     words = "external static pressure in this speed setting, and site elevation"
-    _grow(sheet, seen, "external_static_pressure_growth", "air", pressures, last, words)
+    _grow(sheet, seen, "external_static_pressure_growth", "external_static_pressure", "air", pressures, last, words)
     methods = {flow for reader, _ in alike if (flow := airflow_in_common(sheet, reader.sheet)) is not None}
     flow = min(methods, key=lambda name: _share(sheet, name), default=None)
     if flow is not None:
         points = [Point(at, value) for reader, at in alike if (value := reader.get(flow)) is not None]
-        _grow(
-            sheet, seen, "airflow_growth", "air", points, now.get(flow), "airflow by one method in this speed setting"
-        )
+        words = "airflow by one method in this speed setting"
+        _grow(sheet, seen, "airflow_growth", flow, "air", points, now.get(flow), words)
 
 
 def _forecast(sheet: Worksheet, limits: Limits, name: str, quantity: str, growth_name: str, criterion: str) -> None:

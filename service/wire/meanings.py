@@ -519,6 +519,7 @@ MEANINGS: dict[str, str] = {
     "done_on": "Day on which it was done; for a filter the day that its loading is counted from.",
     "EarlierVisit.visited_at": "When the earlier visit took place, with offset; without it the visit is set aside.",
     "EarlierVisit.ruleset": "Has no bearing on an earlier visit.",
+    "EarlierVisit.appliances": "The fuel-burning appliances of the house, as they were then.",
     "EarlierVisit.units": "Has no bearing on an earlier visit.",
     "EarlierVisit.limit_overrides": "Have no bearing on an earlier visit.",
 }
