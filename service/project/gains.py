@@ -78,7 +78,10 @@ def _held_against_table(found: AirSystem, rules: Ruleset) -> AirSystem:
     def anew(ratio: Measured | None, kind: str) -> Measured | None:
         if ratio is None:
             return None
-        times = float((found.airflow.value / beside.value) ** rules.elements[kind].exponent)
+        try:
+            times = float((found.airflow.value / beside.value) ** rules.elements[kind].exponent)
+        except OverflowError:
+            raise Refused("The airflow methods lie too far apart.", "airflow methods that agree") from None
         return Measured(ratio.value * times, {source: term * times for source, term in ratio.terms.items()})
 
     return msgspec.structs.replace(

@@ -75,7 +75,7 @@ def test_what_is_gained_is_minor_and_what_is_lost_is_major(section: str, key: st
         ("causes", "coil_fouled", {"remedy": "Other words."}, "patch"),
         ("causes", "coil_fouled", {"expects": []}, "major"),
         ("cautions", "capacitor_charge", {"text": "Other words."}, "patch"),
-        ("cautions", "capacitor_charge", {"with_tokens": []}, "major"),
+        ("cautions", "capacitor_charge", {"with_equipment": []}, "major"),
         ("quantities", "airflow", {"needs": ["a reading"]}, "patch"),
         ("quantities", "airflow", {"dimension": "ratio"}, "major"),
         ("instruments", "manometer", {"share": 0.02}, "major"),
