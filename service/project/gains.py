@@ -72,7 +72,7 @@ def _held_against_table(found: AirSystem, rules: Ruleset) -> AirSystem:
     How filter and coil stand to their ratings is told anew for that airflow.
     """
     beside = found.airflow_beside_table
-    if beside is None or beside.value <= 0.0:
+    if beside is None or beside.value <= 0.0 or found.airflow is None or found.airflow.value <= 0.0:
         raise Refused("Only the blower's table tells the airflow.", "an airflow method other than the blower table")
 
     def anew(ratio: Measured | None, kind: str) -> Measured | None:

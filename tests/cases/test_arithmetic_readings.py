@@ -31,7 +31,10 @@ def test_quoted_numbers_are_those_of_the_visit(rule: str, prepared: Prepared) ->
 
 
 def test_a_number_of_another_visit_is_noticed(prepared: Prepared) -> None:
-    """Every reading of three decimals, quoted one off, is a stranger in nearly every case; chance lets few pass."""
+    """Every reading of three decimals, quoted wrong, is a stranger in nearly every case.
+
+    A wrong number may be another one of the visit by chance, so each is quoted wrong three ways, of which two count.
+    """
     tried, noticed = 0, 0
     seen: set[tuple[str, str]] = set()
     for rule, file in CASE_FILES.items():
@@ -42,13 +45,17 @@ def test_a_number_of_another_visit_is_noticed(prepared: Prepared) -> None:
                 if "value" not in reading:
                     continue
                 value = abs(reading["value"]["value"])
-                shown, moved = f"{value:.3f}", f"{value + 0.013:.3f}"
+                shown = f"{value:.3f}"
                 # Rules about one visit quote the same readings: each counts once.
                 if f" {shown} " in f" {case.arithmetic} " and (case.visit, shown) not in seen:
                     seen.add((case.visit, shown))
-                    other = msgspec.structs.replace(case, arithmetic=case.arithmetic.replace(shown, moved))
+                    strange = 0
+                    for offset in (0.013, 0.019, 0.027):
+                        moved = f"{value + offset:.3f}"
+                        other = msgspec.structs.replace(case, arithmetic=case.arithmetic.replace(shown, moved))
+                        strange += moved in strangers(rule, other, request, evaluation, prepared)
                     tried += 1
-                    noticed += moved in strangers(rule, other, request, evaluation, prepared)
+                    noticed += strange >= 2
     assert tried >= 100
     assert noticed / tried > 0.9
 
