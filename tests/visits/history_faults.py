@@ -84,7 +84,7 @@ class History:
         operation = past.operation or self.operation
         run = Run("cooling", solve(self.house, operation, past.faults), self.readings)
         at = NOW - datetime.timedelta(days=past.days)
-        seed = sum(self.id.encode()) + 101 * index
+        seed = sum(self.id.encode()) + 101 * index + 5
         request = write_visit([run], units="ip", seed=seed, visited_at=at.isoformat())
         request["job_reference"] = f"invented-visit-{self.id}-{index + 1}"
         equipment: dict[str, Any] = request["equipment"]
@@ -169,7 +169,7 @@ VISITS: tuple[History | Sealing, ...] = (
     ),
     History(
         "filter_denser_after_change_1600_m", _HIGH, (Past(40, Faults(filter_loading=1.6)),),
-        Faults(filter_loading=9.0), (("filter_replaced", 30),),
+        Faults(filter_loading=12.0), (("filter_replaced", 30),),
     ),
     History(
         "coil_cleaned_sea_level", _SEA, (Past(3, *_fouling(4.0)),), *_fouling(1.15), (("coil_cleaned", 2),),
@@ -205,7 +205,7 @@ VISITS: tuple[History | Sealing, ...] = (
     ),
     History(
         "coil_creeps_1600_m", _HIGH,
-        (Past(1095, *_fouling(1.0)), Past(730, *_fouling(1.5)), Past(365, *_fouling(2.0))), *_fouling(2.5),
+        (Past(1095, *_fouling(1.0)), Past(730, *_fouling(1.5)), Past(365, *_fouling(2.0))), *_fouling(2.7),
     ),
     History(
         "static_pressure_creeps_sea_level", _SEA,
