@@ -272,6 +272,13 @@ def _budget(sheet: Worksheet, design: Measured) -> tuple[Measured, str, str] | N
     return rated, "rating.maximum_external_static_pressure", "the rated maximum external static pressure"
 
 
+def _carried(drop: float, flow: float, wanted: float, exponent: float) -> float:
+    """A drop (Pa) at one flow carried to another by the power law of its part."""
+    if flow <= 0.0 or wanted <= 0.0:
+        raise OutOfRange("flow", min(flow, wanted), 0.0, math.inf)
+    return float(drop * (wanted / flow) ** exponent)
+
+
 def _device(sheet: Worksheet, kind: str, name: str, design: Measured) -> Measured | None:
     """Drop of a part at the design airflow: the measured one carried there, else the rated one."""
     entry = sheet.ruleset.elements[kind]
@@ -286,7 +293,7 @@ def _device(sheet: Worksheet, kind: str, name: str, design: Measured) -> Measure
         None,
     )
     if drop is not None and flow is not None and drop.value > 0.0 and flow.value > 0.0:
-        return propagate(lambda dp, q, want, n: dp * (want / q) ** n, drop, flow, design, exponent)
+        return propagate(_carried, drop, flow, design, exponent)
     density, equipment = sheet.get("return_air_density"), sheet.visit.equipment
     wet = "coil_surface.wet" in sheet.observations
     rating = {

@@ -193,10 +193,16 @@ class _Explanation:
     # Causes ----------------------------------------------------------------------------------------------------
 
     def _causes(self, names: Sequence[str], explains: Mapping[str, tuple[str, ...]] = {}) -> tuple[RankedCause, ...]:
-        """The candidates among the causes named, ranked; `explains` tells the findings that each would explain."""
+        """The candidates among the causes named, ranked; `explains` tells the findings that each would explain.
+
+        What mending would bring is asked of those that are possible at least: it takes longer than all the rest.
+        """
         believed = self._believed(names)
+        least = self.ruleset.evidence.words["possible"].value
         gains = {
-            name: None if (fix := self.ruleset.causes[name].fix) is None else self.material.gain(fix)
+            name: self.material.gain(fix)
+            if believed[name] >= least and (fix := self.ruleset.causes[name].fix) is not None
+            else None
             for name in believed
         }
         ranked: list[RankedCause] = []
