@@ -7,6 +7,7 @@ from typing import Any
 from service.derive.air import derive_air
 from service.derive.airflow import derive_airflow, derive_blower_power, derive_temperatures
 from service.derive.capacity import derive_capacity
+from service.derive.coil_series import derive_coil_series
 from service.derive.combustion import derive_combustion, derive_zone_changes
 from service.derive.condition import (
     derive_instruments,
@@ -36,6 +37,7 @@ STEPS_WITH_BLOWER_ON = (
     derive_airflow,
     derive_heat_output,
     derive_resistances,
+    derive_coil_series,
     derive_power,
     derive_capacity,
     derive_ducts,
