@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import copy
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 
@@ -107,18 +107,41 @@ def judged(request: Request, prepared: Prepared) -> Evaluation:
     return evaluate(msgspec.json.decode(json.dumps(request), type=EvaluationRequest), prepared)
 
 
+class Outcome(NamedTuple):
+    """What one operating state came to: rules that fired, what they concluded, tokens that held."""
+
+    state: str
+    rules: frozenset[str]
+    conclusions: frozenset[str]
+    tokens: frozenset[str]
+
+
 def problems(rule: str, case: Case, request: Request, prepared: Prepared) -> list[str]:
     """How the answer departs from the case; an empty list where it does not."""
     evaluation = judged(changed(request, case), prepared)
-    contexts = [context for context in evaluation.contexts if case.state in (None, context.state.id)]
-    if not contexts:
+    outcomes = [
+        Outcome(
+            context.state.id,
+            frozenset(name for name, _ in context.firings),
+            frozenset(conclusion for _, conclusion in context.firings),
+            frozenset(verdict.token for verdict in context.verdicts),
+        )
+        for context in evaluation.contexts
+    ]
+    return departures(rule, case, outcomes, prepared.ruleset)
+
+
+def departures(rule: str, case: Case, outcomes: Sequence[Outcome], ruleset: Ruleset) -> list[str]:
+    """How the outcomes of a case's visit depart from the case."""
+    asked = [outcome for outcome in outcomes if case.state in (None, outcome.state)]
+    if not asked:
         return [f"no operating state {case.state}"]
-    firings = [firing for context in contexts for firing in context.firings]
-    fired = {name for name, _ in firings}
-    established = fired | {conclusion.removeprefix("conclusion:") for _, conclusion in firings}
-    tokens = {verdict.token for context in contexts for verdict in context.verdicts}
+    fired = {name for outcome in asked for name in outcome.rules}
+    conclusions = {conclusion for outcome in asked for conclusion in outcome.conclusions}
+    established = fired | {conclusion.removeprefix("conclusion:") for conclusion in conclusions}
+    tokens = {token for outcome in asked for token in outcome.tokens}
     wrong = []
-    if (case.kind == "fires" or by_precaution(rule, case, prepared.ruleset)) != (rule in fired):
+    if (case.kind == "fires" or by_precaution(rule, case, ruleset)) != (rule in fired):
         wrong.append(f"a case of the kind {case.kind}, but {rule} {'fired' if rule in fired else 'was silent'}")
     wrong += [f"{name} was expected" for name in case.expect if name not in established]
     wrong += [f"{name} was not to fire" for name in case.expect_not if name in established]

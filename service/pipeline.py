@@ -207,7 +207,9 @@ def judge_visit(visit: Visit, prepared: Prepared) -> Evaluation:
     rules = prepared.ruleset
     sheets = derive.work_out(visit, rules)
     if visit.earlier:
-        derive.derive_history(sheets, derive.work_out_earlier(visit, rules), functools.partial(_limit, prepared))
+        derive.derive_history(
+            sheets, derive.work_out_earlier(visit, rules), functools.partial(limit_in_force, prepared)
+        )
     contexts = tuple(_context(sheet, prepared) for sheet in sheets)
     cited = [source for context in contexts for finding in context.findings for source in finding.sources]
     cited += [v.source for context in contexts for v in context.verdicts if v.source is not None]
@@ -226,7 +228,7 @@ def judge_visit(visit: Visit, prepared: Prepared) -> Evaluation:
     )
 
 
-def _limit(prepared: Prepared, sheet: derive.Worksheet, criterion: str) -> float | None:
+def limit_in_force(prepared: Prepared, sheet: derive.Worksheet, criterion: str) -> float | None:
     """Upper limit in force of a criterion in a context, the client's own where it gave one."""
     visit = sheet.visit
     override = next((entry for entry in visit.overrides if entry.criterion == criterion), None)
