@@ -31,6 +31,14 @@ NUDGE = 0.1
 """Share of its value by which a limit is moved; a limit of zero is moved by that share of what it judges."""
 
 
+OF_KIND_NOT_SIZE = {
+    "airflow_outlier_side": "what stands out lies further off than a tenth, so nothing lies about the limit",
+    "airflow_reading_at_hand": "it tells a visit with an airflow reading from one without",
+    "equipment_facts": "facts are counted whole, and the limit lies between none and one",
+}
+"""Criteria whose limit tells kinds apart: moved by a tenth it is the same limit."""
+
+
 class WorkedCase(NamedTuple):
     """A case with its visit worked out: one sheet for each operating state and area."""
 
@@ -102,6 +110,8 @@ class Proof:
     def nudges(self) -> Iterator[Nudge]:
         """Every end of every limit, a tenth either way."""
         for criterion in self.ruleset.criteria.values():
+            if criterion.id in OF_KIND_NOT_SIZE:
+                continue
             for place, limit in enumerate(criterion.limit):
                 for end in ("lower", "upper"):
                     if getattr(limit, end) is not None or getattr(limit, f"{end}_rating") is not None:
@@ -195,7 +205,7 @@ class Proof:
     # Tokens --------------------------------------------------------------------------------------------------------
 
     def unreached(self) -> list[str]:
-        """Tokens that a rule, a cause or a caution reads and no case brings about, and observations of no case."""
+        """Tokens that a rule, a cause or a caution reads, and observations, that no case or healthy visit has."""
         ruleset = self.ruleset
         read = {token for rule in ruleset.diagnoses.values() for token in rule.when}
         for cause in ruleset.causes.values():
@@ -203,6 +213,11 @@ class Proof:
         read |= {token for caution in ruleset.cautions.values() for token in caution.with_tokens}
         read |= set(ruleset.observations)
         reached = {token for outcomes in self.outcomes for o in outcomes for token in (*o.tokens, *o.conclusions)}
+        for path in sorted((rules_folder() / "cases" / "healthy").glob("*.json")):
+            request = msgspec.json.decode(path.read_bytes(), type=EvaluationRequest)
+            plain = normalise.normalise(request, ruleset, self.prepared.units)
+            for sheet in derive.work_out(plain, ruleset):
+                reached |= self._judged(sheet, self.prepared.bench).tokens
         return sorted(read - reached)
 
     # Pairs ---------------------------------------------------------------------------------------------------------
