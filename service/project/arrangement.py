@@ -18,7 +18,7 @@ from service.errors import OutOfRange
 from service.model.projection import AirSystem
 from service.model.visit import BlowerTable
 from service.physics import blower as fan
-from service.physics import power, system
+from service.physics import domain, power, system
 
 HELD = "constant_airflow"
 SECANT_STEP, SECANT_STEPS, SECANT_CLOSE = 1e-3, 6, 1e-4
@@ -172,9 +172,10 @@ def operating_point(state: Arrangement, near: Point | None = None) -> Point:
         share *= state.held_share
     rows = _at_speed(_at_density(state.table, state.blower_kind, state.density), speed)
 
+    through = _laws(state)
+
     def asked(printed: float) -> float:
-        flow = printed * share
-        return _drop(state, flow) + _beyond_rated(state.boxed, flow, state.density)
+        return through(printed * share)
 
     met = None if near is None else _met_near(rows, asked, near.entry, state.density)
     if met is None:
@@ -283,6 +284,39 @@ def _held_power(state: Arrangement) -> dict[str, Any]:
     if state.table is not None and state.table.points[0].power is not None:
         return {"table": _at_density(state.table, HELD, state.density)}
     return {}
+
+
+def _laws(state: Arrangement) -> Callable[[float], float]:
+    """The path's drop (Pa) and what boxed parts take beyond their rating, at a flow; power laws of one exponent as one.
+
+    A search for the operating point asks many times in one air, so all that does not depend on the flow is taken first.
+    """
+    factors: dict[float, float] = {}
+    others: list[system.Part] = []
+
+    def take(part: system.Part, sign: float) -> None:
+        if isinstance(part, system.Series):
+            for each in part.parts:
+                take(each, sign)
+        elif isinstance(part, system.Element):
+            at_one = system.drop_at_flow(part, 1.0, state.density)
+            factors[part.exponent] = factors.get(part.exponent, 0.0) + sign * at_one
+        else:
+            others.append(part)
+
+    for part in state.path.values():
+        take(part, 1.0)
+    for boxed in state.boxed.values():
+        take(boxed.now, 1.0)
+        take(boxed.rated, -1.0)
+    laws = tuple(factors.items())
+
+    def drop(flow: float) -> float:
+        domain.not_negative("flow", flow)
+        drops = sum(factor * flow**exponent for exponent, factor in laws)
+        return float(drops + sum(system.drop_at_flow(part, flow, state.density) for part in others))
+
+    return drop
 
 
 def _drop(state: Arrangement, flow: float) -> float:
