@@ -106,12 +106,20 @@ def _power_to_table(sheet: Worksheet, blower: Measured, pressure: Measured | Non
         sheet.lack(name, "an external static pressure within the rows of the blower table")
         return
     expected = with_tolerance(expected, "rating.blower_table_power", sheet.tolerance("blower_table_power"))
-    sheet.attempt(
+    to_table = sheet.attempt(
         name,
         f"blower power over the table's, setting {table.setting}",
         ("blower_power", "external_static_pressure", f"blower_table.{table.setting}"),
         lambda: ratio(blower, expected),
     )
+    airflow = sheet.get("airflow_measured_to_table")
+    if to_table is not None and airflow is not None:
+        sheet.attempt(
+            "blower_power_per_airflow_to_table",
+            "blower power against the table over airflow against the table",
+            (name, "airflow_measured_to_table"),
+            lambda: ratio(to_table, airflow),
+        )
 
 
 def observe(sheet: Worksheet) -> None:
@@ -133,6 +141,7 @@ def observe(sheet: Worksheet) -> None:
         tokens.add("gas_heat.present")
     if "electric_heat_phases" in equipment.ratings:
         tokens.add("electric_heat.present")
+    tokens.update(f"{e.kind}.inside_boundary" for e in equipment.path if e.kind == "filter" and e.name in equipment.inside)
     if {"filter", "return_duct"} <= kinds and sheet.index("filter") < sheet.index("return_duct"):  # type: ignore[operator]
         tokens.add("filter.at_grille")
     if equipment.zones and state.zones_calling and set(equipment.zones) - set(state.zones_calling):

@@ -49,7 +49,8 @@ def hazards(evaluation: Evaluation) -> frozenset[str]:
 
 def found(fault: HiddenFault, first: frozenset[str]) -> bool:
     """Whether the hidden fault was named first, with nothing at its side that the readings could have ruled out."""
-    return fault.cause in first and first <= {fault.cause, *fault.also}
+    names = {fault.cause, *fault.named_as}
+    return bool(names & first) and first <= {*names, *fault.also}
 
 
 @dataclass

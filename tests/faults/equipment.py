@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from tests.faults.hidden import HiddenFault, equipment_visit, performance, runs_of_duct, wheel_speed
+from tests.faults.hidden import HiddenFault, equipment_visit, performance, run_capacitor, runs_of_duct, wheel_speed
 from tests.visits.duct_faults import run
-from tests.visits.heat_and_flow import EVEN, gas_meter, heat_pump, not_derated, registers, three_lines, traverse
+from tests.visits.heat_and_flow import CROWDED, EVEN, gas_meter, heat_pump, not_derated, registers, three_lines, traverse
 from tests.visits.house import BTU_PER_HOUR, TON, Cooling, ElectricHeat, Faults, House
 from tests.visits.library import HOUSES, cooling, heating
 from tests.visits.resistance_faults import _filter_of, _longer
@@ -68,14 +68,16 @@ FAULTS: tuple[HiddenFault, ...] = (
         equipment_visit(_HELD, (cooling("high"), FURNACE_COOLING), faults=Faults(filter_loading=6.5)),
     ),
     HiddenFault(
-        "filter_loaded_packaged_si", "Loaded filter inside a packaged unit, SI", "filter_loaded_with_dirt",
+        "filter_loaded_packaged_si", "Loaded filter inside a packaged unit, SI", "filter_loaded_inside_box",
         equipment_visit(
-            _PACKAGED_SEA, (cooling("high"), (*BOX, *FLOW, *AIR)), faults=Faults(filter_loading=5.0), units="si"
+            _PACKAGED_SEA, (cooling("high"), (*BOX, *FLOW, *AIR)), faults=Faults(filter_loading=5.0), units="si",
+            noted=("filter_dirty",),
         ),
+        named_as=("filter_loaded_with_dirt",),
     ),
     HiddenFault(
-        "filter_dense_sea_level", "Clean filter of a medium too dense", "filter_too_restrictive",
-        equipment_visit(_filter_of(_SEA, 20, 25, 1, 0.38), (cooling("high"), FURNACE_COOLING)),
+        "filter_dense_sea_level", "Clean filter of a medium too dense, its face large enough", "filter_too_restrictive",
+        equipment_visit(_filter_of(_SEA, 20, 32, 1, 0.38), (cooling("high"), FURNACE_COOLING)),
     ),
     HiddenFault(
         "filter_small_1600_m", "Clean filter with too little face", "filter_area_too_small",
@@ -95,7 +97,8 @@ FAULTS: tuple[HiddenFault, ...] = (
     HiddenFault(
         "coil_fouled_inside_1600_m", "Fouled coil inside an air handler that holds the airflow", "coil_fouled",
         equipment_visit(
-            _HANDLER, (cooling("tap 3"), (*INTERNAL_COIL, *FLOW, *AIR)), faults=Faults(coil_fouling=3.0)
+            _HANDLER, (cooling("tap 3"), (*INTERNAL_COIL, *FLOW, *AIR)), faults=Faults(coil_fouling=3.0),
+            noted=("coil_dirty",),
         ),
     ),
     HiddenFault(
@@ -109,7 +112,7 @@ FAULTS: tuple[HiddenFault, ...] = (
             _PEAK, (cooling("high"), FURNACE_COOLING), faults=Faults(return_undersized=7.0), units="si",
             extras=(runs_of_duct(run("return trunk", "return", 11.0, 25.0, 40.0, 1250.0)),),
         ),
-        also=("duct_run_undersized",), because="both say that the return duct is too small",
+        named_as=("duct_run_undersized",),
     ),
     HiddenFault(
         "return_restricted_1600_m", "Return restricted, ducts not measured up", "return_ducts_or_grilles_too_small",
@@ -132,7 +135,7 @@ FAULTS: tuple[HiddenFault, ...] = (
             _SEA, (cooling("high"), FURNACE_COOLING), faults=Faults(supply_restricted=6.5),
             extras=(runs_of_duct(run("supply trunk", "supply", (8.0, 16.0), 30.0, 40.0, 1200.0)),),
         ),
-        also=("duct_run_undersized",), because="both say that the supply duct is too small",
+        named_as=("duct_run_undersized",),
     ),
     HiddenFault(
         "supply_restricted_1600_m_si", "Supply restricted, ducts not measured up, SI",
@@ -195,16 +198,16 @@ FAULTS: tuple[HiddenFault, ...] = (
         "capacitor_weak_1600_m", "Weak run capacitor: slow, and its work dear", "run_capacitor_weak",
         equipment_visit(
             _HIGH, (cooling("high"), FURNACE_COOLING), faults=Faults(blower_speed=0.74, motor_loss=1.9),
-            extras=(wheel_speed(1075.0),),
+            extras=(wheel_speed(1075.0), run_capacitor(10.0, 6.3)),
         ),
     ),
     HiddenFault(
-        "belt_slips_1600_m", "Belt slips", "belt_slipping",
+        "belt_slips_1600_m", "Belt slips", "belt_slips_by_its_speed",
         equipment_visit(
             _BELT, (cooling("sheave as set"), (*BOX, *FLOW, *AIR)), faults=Faults(blower_speed=0.75),
             extras=(wheel_speed(900.0),),
         ),
-        also=("belt_slips_by_its_speed", "sheave_set_slower", "sheave_set_low"),
+        named_as=("belt_slipping",), also=("sheave_set_slower", "sheave_set_low"),
         because="a slipping belt and a sheave set for less turn the wheel equally slow",
     ),
     HiddenFault(
@@ -230,7 +233,7 @@ FAULTS: tuple[HiddenFault, ...] = (
         equipment_visit(
             _SEA, (heating("high"), FURNACE_HEATING), faults=Faults(gas_input=1.35), extras=(gas_meter,)
         ),
-        also=("heat_input_above_rating",), because="both say that the burner takes more than its rating",
+        named_as=("heat_input_above_rating",),
     ),
     HiddenFault(
         "over_fired_1600_m", "Burner over its rating, not clocked", "heat_input_above_rating",
@@ -277,6 +280,7 @@ FAULTS: tuple[HiddenFault, ...] = (
             replace(_HANDLER, id="heat_pump", electric=ElectricHeat(3600.0, 240.0)),
             (heating("tap 3"), (*INTERNAL_COIL, *FLOW, "humidity:return_plenum", *RISE)), extras=(heat_pump,),
         ),
+        also=("heat_pump_in_defrost_or_low_stage",), because="a low stage gives as little heat as a weak circuit",
     ),
     # cooling
     HiddenFault(
@@ -299,11 +303,16 @@ FAULTS: tuple[HiddenFault, ...] = (
     ),
     # methods
     HiddenFault(
-        "traverse_askew_sea_level", "Traverse with the probe askew behind a bend", "traverse_near_a_disturbance",
+        "traverse_of_a_branch_sea_level", "Traverse behind a branch, two thirds of the flow", "traverse_of_one_branch",
         equipment_visit(
             _SEA, (cooling("high"), FURNACE_COOLING),
             extras=(traverse(16, 14, "return_plenum", pressure_factor=0.45),),
         ),
-        also=("traverse_of_one_branch",), because="both pass less than the whole flow by the probe",
+    ),
+    HiddenFault(
+        "traverse_behind_bend_1600_m", "Traverse behind a bend", "traverse_near_a_disturbance",
+        equipment_visit(
+            _HIGH, (cooling("high"), FURNACE_COOLING), extras=(traverse(16, 14, "return_plenum", shares=CROWDED),),
+        ),
     ),
 )  # fmt: skip

@@ -23,8 +23,8 @@ Mistake = Callable[[Request], Request]
 class HiddenFault:
     """One fault in one house, and the causes that name it.
 
-    `cause` names it. `also` are causes that these readings cannot tell from it, or that say the same of it; `because`
-    says why. It counts as found where `cause` is ranked first and nothing outside `also` shares that rank.
+    `cause` names it, and `named_as` are ids that say the same. `also` are causes that these readings cannot tell from it;
+    `because` says why. It counts as found where one of its names is ranked first and nothing but `also` shares that rank.
     `hazards` are the findings about people at risk that belong to it. `mistakes` happen between instrument and tablet,
     so after the instruments have shown what they show.
     """
@@ -33,6 +33,7 @@ class HiddenFault:
     title: str
     cause: str
     visit: Callable[[], Request]
+    named_as: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
     because: str = ""
     mistakes: tuple[Mistake, ...] = ()
@@ -87,8 +88,17 @@ def equipment_visit(
 
 
 def house_visit(house: Dwelling) -> Callable[[], Request]:
-    """A visit to the house as a whole."""
-    return lambda: request_of(house)
+    """A visit to the house as a whole. Static pressures are read across the rating boundary as well."""
+
+    def visit() -> Request:
+        request = request_of(house)
+        for reading in [entry for entry in request["readings"] if entry["kind"] == "static_pressure"]:
+            inner = {"return_plenum": "filter_outlet", "supply_plenum": "heat_exchanger_outlet"}[reading["station"]]
+            value = round(reading["value"]["value"] * 1.2, 3)
+            request["readings"].append({**reading, "station": inner, "value": {**reading["value"], "value": value}})
+        return request
+
+    return visit
 
 
 def performance(outdoor: float, kind: Literal["gross", "net"] = "net") -> Extra:
@@ -123,5 +133,15 @@ def wheel_speed(table_speed: float) -> Extra:
                 "state": solution.operation.mode,
             }
         )  # fmt: skip
+
+    return add
+
+
+def run_capacitor(rated: float, read: float) -> Extra:
+    """The run capacitor's label and what a meter shows of it, uF."""
+
+    def add(request: Request, solution: Solution) -> None:
+        request["equipment"]["blower"]["run_capacitance"] = {"value": rated, "unit": "uF"}
+        request["readings"].append({"kind": "capacitance", "value": {"value": read, "unit": "uF"}})
 
     return add

@@ -62,7 +62,7 @@ def test_faults_are_many_and_of_many_houses(prepared: Prepared) -> None:
 
 @pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.id)
 def test_causes_are_the_vocabularys(fault: HiddenFault, prepared: Prepared) -> None:
-    assert {fault.cause, *fault.also} <= set(prepared.ruleset.causes)
+    assert {fault.cause, *fault.named_as, *fault.also} <= set(prepared.ruleset.causes)
     assert bool(fault.also) == bool(fault.because), "a cause that cannot be told apart needs its reason"
     concluded = {rule.concludes or rule.id for rule in prepared.ruleset.diagnoses.values()}
     assert fault.hazards <= concluded
