@@ -141,7 +141,8 @@ def observe(sheet: Worksheet) -> None:
         tokens.add("gas_heat.present")
     if "electric_heat_phases" in equipment.ratings:
         tokens.add("electric_heat.present")
-    tokens.update(f"{e.kind}.inside_boundary" for e in equipment.path if e.kind == "filter" and e.name in equipment.inside)
+    if any(element.kind == "filter" and element.name in equipment.inside for element in equipment.path):
+        tokens.add("filter.inside_boundary")
     if {"filter", "return_duct"} <= kinds and sheet.index("filter") < sheet.index("return_duct"):  # type: ignore[operator]
         tokens.add("filter.at_grille")
     if equipment.zones and state.zones_calling and set(equipment.zones) - set(state.zones_calling):

@@ -78,12 +78,14 @@ def test_exact_instruments_find_the_truth(house: str, operation: Operation) -> N
 @every_run
 def test_the_blower_table_gives_the_flow_within_what_it_knows(house: str, operation: Operation) -> None:
     """The table is printed for a wet coil and standard air; inside the box a dry coil, or parts whose drop falls less
-    than density in thin air, move the flow by up to 4 %: inside the table's tolerance of 6 %."""
+    than density in thin air, move the flow by up to 4 %: inside the table's tolerance of 6 %. Of a wet coil's and a
+    filter's parts that is 1.1 % where the air is 0.82 of standard, and grows as what is missing: 1.8 % at 0.75."""
     request, solution = visit(HOUSES[house], operation)
     quantity = sheet(request).quantities["airflow_from_blower_table"]
     wet = operation.mode == "cooling" or "coil" not in solution.house.inside
     error = abs(quantity.value / solution.flow_at("filter_inlet") - 1.0)
-    assert error < (0.015 if wet else 0.04)
+    thin = solution.house.elevation > 2000 and "filter" in solution.house.inside
+    assert error < (0.02 if wet and thin else 0.015 if wet else 0.04)
     assert abs(quantity.value - solution.flow_at("filter_inlet")) < 2.0 * quantity.uncertainty
 
 

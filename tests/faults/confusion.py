@@ -1,16 +1,19 @@
 """Hidden faults against what the service names first: `python -m tests.faults.confusion`.
 
 Every fault's readings are moved within the accuracy of their instruments a hundred times, and each visit is judged.
-Prints how often the first-ranked cause was the hidden fault, and what was named instead. Exits with 1 where a fault, or
-all together, fall below `LEAST`, or where a finding about people at risk was missed or invented.
+Prints how often the first-ranked cause was the hidden fault, and what was named instead. Exits with 1 where a fault
+falls below `LEAST`, or where a finding about people at risk was missed or invented. `--write` keeps the summary in
+rules/README.md; `--check` fails where what is kept there is another.
 """
 
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from collections import Counter
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import msgspec
 
@@ -22,6 +25,8 @@ from tests.faults.hidden import HiddenFault
 
 LEAST = 0.95
 PERTURBATIONS = 100
+KEPT = Path(__file__).parents[2] / "rules" / "README.md"
+BLOCK = "<!-- hidden faults -->\n{}\n<!-- end of hidden faults -->"
 FAULTS: tuple[HiddenFault, ...] = (*equipment.FAULTS, *readings.FAULTS, *houses.FAULTS)
 
 
@@ -99,18 +104,55 @@ def table(rows: list[Row]) -> str:
             instead += "".join(f"  {word}: {code} {count}" for code, count in codes.items())
         lines.append(f"{entry.fault.id:{width}}  {entry.share:5.0%}  {instead}".rstrip())
     judged_, found_ = sum(entry.judged for entry in rows), sum(entry.found for entry in rows)
-    lines.append(f"{'all':{width}}  {found_ / judged_:5.1%}  of {judged_} visits with {len(rows)} hidden faults")
+    lines.append(f"{'all':{width}}  {found_ / judged_:5.2%}  of {judged_} visits with {len(rows)} hidden faults")
     return "\n".join(lines)
+
+
+def summary(rows: list[Row]) -> str:
+    """What rules/README.md keeps: the whole, and every fault that was not always found."""
+    judged_, found_ = sum(entry.judged for entry in rows), sum(entry.found for entry in rows)
+    hazards_ = sum(bool(entry.fault.hazards) for entry in rows)
+    lines = [
+        f"{len(rows)} hidden faults, {judged_} visits: named first in {found_}"
+        f" ({100 * found_ / judged_:.2f} %), the least often found in {min(entry.share for entry in rows):.0%};"
+        f" {sum(bool(entry.fault.also) for entry in rows)} of the faults share their rank with causes that the same"
+        f" readings fit as well. Findings about people at risk belong to {hazards_} faults:"
+        f" {sum(sum(entry.missed.values()) for entry in rows)} missed,"
+        f" {sum(sum(entry.invented.values()) for entry in rows)} invented."
+    ]
+    short = [entry for entry in rows if entry.found < entry.judged]
+    if short:
+        lines += ["", "| not always named first | found | named instead |", "| --- | --- | --- |"]
+        lines += [
+            f"| `{entry.fault.id}` | {entry.share:.0%} |"
+            f" {', '.join(f'{name} ({count})' for name, count in entry.instead.most_common())} |"
+            for entry in short
+        ]
+    return "\n".join(lines)
+
+
+def kept(text: str, told: str) -> str:
+    """The document with its summary replaced."""
+    return re.sub(BLOCK.format(".*?"), lambda _: BLOCK.format(told), text, flags=re.DOTALL)
 
 
 def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--perturbations", type=int, default=PERTURBATIONS)
     parser.add_argument("--only", help="faults whose id holds this")
+    parser.add_argument("--write", action="store_true", help="keep the summary in rules/README.md")
+    parser.add_argument("--check", action="store_true", help="fail where rules/README.md keeps another summary")
     asked = parser.parse_args(arguments)
     prepared = working()
     rows = [row(fault, prepared, asked.perturbations) for fault in FAULTS if (asked.only or "") in fault.id]
     print(table(rows))
+    text = KEPT.read_text(encoding="utf-8")
+    written = kept(text, summary(rows))
+    if asked.write:
+        KEPT.write_text(written, encoding="utf-8")
+    elif asked.check and written != text:
+        print("rules/README.md keeps another summary; run: python -m tests.faults.confusion --write")
+        return 1
     return 0 if all(entry.sound() for entry in rows) else 1
 
 

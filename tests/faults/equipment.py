@@ -6,7 +6,16 @@ from dataclasses import replace
 
 from tests.faults.hidden import HiddenFault, equipment_visit, performance, run_capacitor, runs_of_duct, wheel_speed
 from tests.visits.duct_faults import run
-from tests.visits.heat_and_flow import CROWDED, EVEN, gas_meter, heat_pump, not_derated, registers, three_lines, traverse
+from tests.visits.heat_and_flow import (
+    CROWDED,
+    EVEN,
+    gas_meter,
+    heat_pump,
+    not_derated,
+    registers,
+    three_lines,
+    traverse,
+)
 from tests.visits.house import BTU_PER_HOUR, TON, Cooling, ElectricHeat, Faults, House
 from tests.visits.library import HOUSES, cooling, heating
 from tests.visits.resistance_faults import _filter_of, _longer

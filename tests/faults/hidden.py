@@ -23,8 +23,9 @@ Mistake = Callable[[Request], Request]
 class HiddenFault:
     """One fault in one house, and the causes that name it.
 
-    `cause` names it, and `named_as` are ids that say the same. `also` are causes that these readings cannot tell from it;
-    `because` says why. It counts as found where one of its names is ranked first and nothing but `also` shares that rank.
+    `cause` names it, and `named_as` are ids that say the same. `also` are causes that these readings cannot tell from
+    it; `because` says why. It counts as found where one of its names is ranked first and nothing but `also` shares that
+    rank.
     `hazards` are the findings about people at risk that belong to it. `mistakes` happen between instrument and tablet,
     so after the instruments have shown what they show.
     """
