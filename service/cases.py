@@ -10,8 +10,9 @@ from typing import Any, NamedTuple
 
 import msgspec
 
-from service.model.evaluation import SEVERITIES, Evaluation, Finding
+from service.model.evaluation import SEVERITIES, Conclusions, Evaluation, Finding
 from service.model.ruleset import Case, Ruleset
+from service.model.visit import WHOLE_HOUSE
 from service.pipeline import Prepared, evaluate
 from service.ruleset.lint import lint_cases
 from service.ruleset.load import read_cases
@@ -108,7 +109,7 @@ def judged(request: Request, prepared: Prepared) -> Evaluation:
 
 
 class Outcome(NamedTuple):
-    """What one operating state came to: rules that fired, what they concluded, tokens that held."""
+    """What one operating state, or the whole house, came to: rules that fired, what they concluded, tokens that held."""
 
     state: str
     rules: frozenset[str]
@@ -119,16 +120,25 @@ class Outcome(NamedTuple):
 def problems(rule: str, case: Case, request: Request, prepared: Prepared) -> list[str]:
     """How the answer departs from the case; an empty list where it does not."""
     evaluation = judged(changed(request, case), prepared)
-    outcomes = [
-        Outcome(
-            context.state.id,
-            frozenset(name for name, _ in context.firings),
-            frozenset(conclusion for _, conclusion in context.firings),
-            frozenset(verdict.token for verdict in context.verdicts),
-        )
-        for context in evaluation.contexts
-    ]
-    return departures(rule, case, outcomes, prepared.ruleset)
+    return departures(rule, case, outcomes_of(evaluation), prepared.ruleset)
+
+
+def outcomes_of(evaluation: Evaluation) -> list[Outcome]:
+    """What each context concludes; what the whole house says holds in all of them and is not said again there."""
+    house = evaluation.whole_house
+    everywhere = frozenset(() if house is None else (verdict.token for verdict in house.verdicts))
+    if house is not None and not evaluation.contexts:
+        return [_outcome(WHOLE_HOUSE.id, house, everywhere)]
+    return [_outcome(context.state.id, context, everywhere) for context in evaluation.contexts]
+
+
+def _outcome(state: str, part: Conclusions, everywhere: frozenset[str]) -> Outcome:
+    return Outcome(
+        state,
+        frozenset(name for name, _ in part.firings),
+        frozenset(conclusion for _, conclusion in part.firings),
+        everywhere | {verdict.token for verdict in part.verdicts},
+    )
 
 
 def departures(rule: str, case: Case, outcomes: Sequence[Outcome], ruleset: Ruleset) -> list[str]:
@@ -186,7 +196,7 @@ def failures(folder: Path, prepared: Prepared) -> list[str]:
             faults += [f"cases {rule}, {case.kind}, {case.title}: {one}" for one in wrong]
     for path in sorted((folder / "cases" / "healthy").glob("*.json")):
         evaluation = judged(json.loads(path.read_bytes()), prepared)
-        loud = {finding.code for context in evaluation.contexts for finding in said_aloud(context.findings)}
+        loud = {finding.code for part in evaluation.parts for finding in said_aloud(part.findings)}
         faults += [f"cases healthy {path.stem}: {code} is said of it" for code in sorted(loud)]
     return faults
 

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import functools
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from importlib.metadata import version
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import msgspec
 from msgspec import UNSET
@@ -20,10 +20,10 @@ from msgspec import UNSET
 from service import derive, explain, judge, normalise, reason, ruleset
 from service import project as projecting
 from service.errors import RulesetRefused
-from service.explain.findings import Material
 from service.model.difference import EvaluationDifference
-from service.model.evaluation import ContextResult, Evaluation, Verdict
+from service.model.evaluation import Conclusions, ContextResult, Evaluation, Verdict
 from service.model.projection import AirSystem, Gain, Projections
+from service.model.quantity import Quantity
 from service.model.ruleset import Ruleset
 from service.model.units import UnitTable
 from service.model.visit import SetAside, Visit
@@ -205,19 +205,25 @@ def reassess(
 def judge_visit(visit: Visit, prepared: Prepared) -> Evaluation:
     """The evaluation of a normalised visit."""
     rules = prepared.ruleset
-    sheets = derive.work_out(visit, rules)
+    worked = derive.work_out(visit, rules)
     if visit.earlier:
-        derive.derive_history(
-            sheets, derive.work_out_earlier(visit, rules), functools.partial(limit_in_force, prepared)
-        )
-    contexts = tuple(_context(sheet, prepared) for sheet in sheets)
-    cited = [source for context in contexts for finding in context.findings for source in finding.sources]
-    cited += [v.source for context in contexts for v in context.verdicts if v.source is not None]
+        earlier = derive.work_out_earlier(visit, rules)
+        derive.derive_history(worked, earlier, functools.partial(limit_in_force, prepared))
+    opened = [_open(_judge(sheet, prepared), prepared) for sheet in worked.contexts]
+    whole_house, told = None, explain.Told()
+    if worked.whole_house is not None:
+        house = _agreed(_judge(worked.whole_house, prepared), [entry.judged for entry in opened], prepared)
+        whole_house, told = _whole_house(house, opened, prepared)
+    contexts = tuple(_context(entry, whole_house, told) for entry in opened)
+    parts: tuple[Conclusions, ...] = contexts if whole_house is None else (whole_house, *contexts)
+    cited = [source for part in parts for finding in part.findings for source in finding.sources]
+    cited += [v.source for part in parts for v in part.verdicts if v.source is not None]
     return Evaluation(
         ruleset_version=rules.release.version,
         ruleset_digest=rules.digest,
+        whole_house=whole_house,
         contexts=contexts,
-        cautions=explain.cautions_of(rules, contexts),
+        cautions=explain.cautions_of(rules, parts),
         sources=explain.sources_of(rules, cited),
         set_aside=visit.set_aside,
         visited_at=visit.visited_at,
@@ -236,7 +242,45 @@ def limit_in_force(prepared: Prepared, sheet: derive.Worksheet, criterion: str) 
     return prepared.bench.upper_limit(criterion, sheet.observations, visit.equipment.ratings, override, on)
 
 
-def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:
+class _Judged(msgspec.Struct, frozen=True):
+    """One sheet judged.
+
+    Attributes:
+        quantities, lacking: by name, what is known and what is missing.
+        verdicts, limitless: by criterion, the verdicts, and the ratings missing for a limit.
+        tokens: what the reasoning sees.
+    """
+
+    sheet: derive.Worksheet
+    quantities: Mapping[str, tuple[Quantity, ...]]
+    lacking: Mapping[str, tuple[str, ...]]
+    observations: Set[str]
+    verdicts: Mapping[str, tuple[Verdict, ...]]
+    limitless: Mapping[str, tuple[str, ...]]
+    tokens: Set[str]
+
+    def quantity(self, name: str) -> object:
+        """All that is said of a quantity; None where it does not apply."""
+        if name in self.quantities:
+            return self.quantities[name]
+        return ("lacking", self.lacking[name]) if name in self.lacking else None
+
+    def verdict(self, criterion: str) -> object:
+        """All that is said of a criterion; None where it does not apply."""
+        if criterion in self.verdicts:
+            return self.verdicts[criterion]
+        return ("no limit", self.limitless[criterion]) if criterion in self.limitless else None
+
+
+class _Opened(msgspec.Struct, frozen=True):
+    """A judged sheet with its explanation, not yet put into words; `gains` fills as causes ask for them."""
+
+    judged: _Judged
+    explanation: explain.Explanation
+    gains: dict[str, Gain]
+
+
+def _judge(sheet: derive.Worksheet, prepared: Prepared) -> _Judged:
     visit = sheet.visit
     verdicts, limitless = prepared.bench.judge(
         sheet.quantities.values(),
@@ -246,34 +290,136 @@ def _context(sheet: derive.Worksheet, prepared: Prepared) -> ContextResult:
         {override.criterion: override for override in visit.overrides},
         None if visit.visited_at is None else visit.visited_at.date(),
     )
-    firings = prepared.reasoner.conclude({*(verdict.token for verdict in verdicts), *sheet.observations})
+    return _Judged(
+        sheet=sheet,
+        quantities=_grouped(sheet.quantities.values(), lambda quantity: quantity.name),
+        lacking=sheet.lacking,
+        observations=sheet.observations,
+        verdicts=_grouped(verdicts, lambda verdict: verdict.criterion),
+        limitless={entry.criterion: entry.missing for entry in limitless},
+        tokens={*(verdict.token for verdict in verdicts), *sheet.observations},
+    )
+
+
+T = TypeVar("T")
+
+
+def _grouped(items: Iterable[T], key: Callable[[T], str]) -> dict[str, tuple[T, ...]]:
+    groups: dict[str, list[T]] = {}
+    for item in items:
+        groups.setdefault(key(item), []).append(item)
+    return {name: tuple(group) for name, group in groups.items()}
+
+
+def _open(judged: _Judged, prepared: Prepared, others: Sequence[_Judged] = ()) -> _Opened:
+    """The explanation of a judged sheet; `others` are the contexts beside the whole house."""
+    sheet = judged.sheet
+    known = {*judged.quantities, *(name for other in others for name in other.quantities)}
+    readings = (*sheet.readings, *(reading for other in others for reading in other.sheet.readings))
     gains: dict[str, Gain] = {}
-    explained = prepared.explainer.explain(
-        Material(
+    verdicts = [verdict for found in judged.verdicts.values() for verdict in found]
+    explanation = prepared.explainer.read(
+        explain.Material(
             verdicts=verdicts,
-            observations=sheet.observations,
-            firings=firings,
-            lacking=sheet.lacking,
-            limitless=[(entry.criterion, entry.missing) for entry in limitless],
+            observations=judged.observations,
+            firings=prepared.reasoner.conclude(judged.tokens),
+            lacking=judged.lacking,
+            limitless=list(judged.limitless.items()),
             gain=_gains(sheet, prepared.ruleset, verdicts, gains),
-            stations=visit.equipment.station_names,
-            taken=frozenset((reading.kind, reading.location) for reading in sheet.readings),
-            known=frozenset(quantity.name for quantity in sheet.quantities.values()),
+            stations=sheet.visit.equipment.station_names,
+            taken=frozenset((reading.kind, reading.location) for reading in readings),
+            known=frozenset(known),
+            elsewhere=frozenset(token for other in others for token in other.tokens),
         )
     )
-    return ContextResult(
-        state=sheet.state,
-        area=sheet.area,
-        quantities=tuple(sheet.quantities.values()),
-        verdicts=tuple(verdicts),
-        observations=tuple(sorted(sheet.observations)),
-        findings=explained.findings,
-        causes=explained.causes,
-        not_judged=explained.not_judged,
-        next_readings=explained.next_readings,
-        firings=tuple((firing.rule, firing.conclusion) for firing in firings),
-        gains=gains,
+    return _Opened(judged, explanation, gains)
+
+
+def _agreed(house: _Judged, others: Sequence[_Judged], prepared: Prepared) -> _Judged:
+    """Of what the records of no state say by themselves, what no context says otherwise.
+
+    A quantity or a criterion is kept as a whole or not at all: where one context knows more of it, contexts tell it.
+    """
+
+    def agreed(said: Callable[[_Judged, str], object], name: str) -> bool:
+        mine, theirs = said(house, name), [said(other, name) for other in others]
+        return not theirs or (mine in theirs and all(other is None or other == mine for other in theirs))
+
+    names = {name for name in (*house.quantities, *house.lacking) if agreed(_Judged.quantity, name)}
+    criteria = {
+        name
+        for name in (*house.verdicts, *house.limitless)
+        if prepared.ruleset.criteria[name].quantity in names and agreed(_Judged.verdict, name)
+    }
+    observations = {token for token in house.observations if not others or any(token in o.tokens for o in others)}
+    verdicts = {name: found for name, found in house.verdicts.items() if name in criteria}
+    return _Judged(
+        sheet=house.sheet,
+        quantities={name: found for name, found in house.quantities.items() if name in names},
+        lacking={name: missing for name, missing in house.lacking.items() if name in names},
+        observations=observations,
+        verdicts=verdicts,
+        limitless={name: missing for name, missing in house.limitless.items() if name in criteria},
+        tokens={*(verdict.token for found in verdicts.values() for verdict in found), *observations},
     )
+
+
+def _whole_house(
+    kept: _Judged, opened: Sequence[_Opened], prepared: Prepared
+) -> tuple[Conclusions | None, explain.Told]:
+    """The part of the whole house, and what the contexts need not repeat.
+
+    Whatever it finds is found by a context as well, on the same evidence; its words rest on nothing that only
+    contexts know.
+    """
+    others = [entry.judged for entry in opened]
+    house = _open(kept, prepared, others)
+    found_elsewhere = {said for entry in opened for said in entry.explanation.said()}
+    only_elsewhere = {name for other in others for name in (*other.quantities, *other.verdicts)}
+    only_elsewhere -= {*kept.quantities, *kept.verdicts}
+    mine = house.explanation.said()
+    told = {
+        said
+        for said, named in mine.items()
+        if (not others or said in found_elsewhere) and named.isdisjoint(only_elsewhere)
+    }
+    explained = house.explanation.result(explain.Told(findings=frozenset(mine.keys() - told)))
+    if not (kept.quantities or kept.verdicts or kept.limitless or told):
+        return None, explain.Told()
+    words = explain.Told(
+        findings=frozenset(told),
+        criteria=frozenset((*kept.verdicts, *kept.limitless)),
+        next_readings={reading.procedure: frozenset(reading.settles) for reading in explained.next_readings},
+    )
+    return Conclusions(**_parts(house, kept, explained)), words
+
+
+def _context(entry: _Opened, house: Conclusions | None, told: explain.Told) -> ContextResult:
+    judged, sheet = entry.judged, entry.judged.sheet
+    stated = frozenset(() if house is None else (quantity.name for quantity in house.quantities))
+    # What a record of this very state brings is told here even if the house brings it as well.
+    findings = frozenset(said for said in told.findings if sheet.own.isdisjoint(said[1]))
+    explained = entry.explanation.result(msgspec.structs.replace(told, findings=findings))
+    rest = msgspec.structs.replace(
+        judged,
+        quantities={name: found for name, found in judged.quantities.items() if name not in stated},
+        verdicts={name: found for name, found in judged.verdicts.items() if name not in told.criteria},
+    )
+    return ContextResult(state=sheet.state, area=sheet.area, **_parts(entry, rest, explained))
+
+
+def _parts(opened: _Opened, judged: _Judged, explained: explain.Explained) -> dict[str, Any]:
+    return {
+        "quantities": tuple(quantity for found in judged.quantities.values() for quantity in found),
+        "verdicts": tuple(verdict for found in judged.verdicts.values() for verdict in found),
+        "observations": tuple(sorted(judged.observations)),
+        "findings": explained.findings,
+        "causes": explained.causes,
+        "not_judged": explained.not_judged,
+        "next_readings": explained.next_readings,
+        "firings": tuple((firing.rule, firing.conclusion) for firing in opened.explanation.material.firings),
+        "gains": opened.gains,
+    }
 
 
 def _gains(
@@ -300,7 +446,7 @@ def project(request: ProjectionRequest, prepared: Prepared) -> Projections:
     visit = normalise.normalise(request.visit, rules, prepared.units)
     planned = normalise.plan(request, prepared.units)
     set_aside = [*visit.set_aside, *(aside for entry in planned for aside in entry.aside)]
-    sheets = derive.work_out(visit, rules)
+    sheets = derive.work_out(visit, rules).contexts
     if request.state is not UNSET:
         asked = [sheet for sheet in sheets if sheet.state.id == request.state]
         if not asked:

@@ -129,6 +129,8 @@ def printable(text: str) -> str:
 
 def context_words(context: response.ContextView, speech: Speech = ENGLISH) -> str:
     """An operating state and a part of the house, `cooling, speed high, upstairs`."""
+    if context.whole_house:
+        return speech.say("whole house")
     mode = (context.mode or "").replace("_", " ")
     parts = [speech.say("state not named" if context.state == "unspecified" else context.state)]
     if mode and mode != context.state:

@@ -1,11 +1,12 @@
 """From a visit to derived quantities with uncertainty, per operating state and area; knows which physics applies."""
 
 from service.derive.history import compare_contexts, derive_history, trend_of, work_out_earlier
-from service.derive.plan import compare, contexts, derive, work_out
+from service.derive.plan import WorkedOut, compare, contexts, derive, work_out
 from service.derive.system import air_system
 from service.derive.worksheet import Worksheet
 
 __all__ = [
+    "WorkedOut",
     "Worksheet",
     "air_system",
     "compare",

@@ -37,8 +37,9 @@ def derive_combustion(sheet: Worksheet) -> None:
     if not appliances:
         return
     _observe(sheet)
-    for appliance in appliances:
-        _zone(sheet, appliance)
+    if not sheet.whole_house:
+        for appliance in appliances:
+            _zone(sheet, appliance)
     _draft(sheet)
     _spillage(sheet)
     _flue(sheet)
@@ -47,9 +48,10 @@ def derive_combustion(sheet: Worksheet) -> None:
 def _observe(sheet: Worksheet) -> None:
     tokens, appliances = sheet.observations, sheet.visit.appliances
     tokens.update(f"appliance.{appliance.venting}" for appliance in appliances)
-    running = sheet.blower_on or sheet.state.exhaust_fans != "off"
-    # What is not stated may run.
-    tokens.add("house_fans.running" if running else "house_fans.off")
+    if not sheet.whole_house:
+        running = sheet.blower_on or sheet.state.exhaust_fans != "off"
+        # What is not stated may run.
+        tokens.add("house_fans.running" if running else "house_fans.off")
     natural = [appliance for appliance in appliances if appliance.venting == "natural_draft"]
     if any(a.kind == "water_heater" and not _shares_vent(a, appliances) for a in natural):
         tokens.add("vent.water_heater_alone")
@@ -133,13 +135,13 @@ def _spillage(sheet: Worksheet) -> None:
         if appliance is None:
             continue
         if reading.measured.value == 0.0:
-            sheet.observations.add("spillage.none_seen")
+            sheet.see("spillage.none_seen", reading.state)
         elif appliance.venting == "direct_vent":
-            sheet.observations.add("spillage.at_direct_vent")
+            sheet.see("spillage.at_direct_vent", reading.state)
         elif reading.seconds is not None and reading.seconds < settling:
-            sheet.observations.add("spillage.at_start")
+            sheet.see("spillage.at_start", reading.state)
         else:
-            sheet.observations.add("spillage.lasting")
+            sheet.see("spillage.lasting", reading.state)
 
 
 def _flue(sheet: Worksheet) -> None:

@@ -123,19 +123,29 @@ def _power_to_table(sheet: Worksheet, blower: Measured, pressure: Measured | Non
 
 
 def observe(sheet: Worksheet) -> None:
-    """Tokens that hold whatever the numbers say."""
+    """Tokens that hold whatever the numbers say: of the equipment and what was noted, then of the state."""
+    _equipment(sheet)
+    if sheet.whole_house:
+        return
     state, equipment, tokens = sheet.state, sheet.visit.equipment, sheet.observations
     if state.mode != "off":
         tokens.add(f"mode.{state.mode or 'unknown'}")
     tokens.add("blower.on" if sheet.blower_on else "blower.off")
+    surface = state.coil_surface or ("wet" if state.mode == "cooling" else "dry")
+    if any(element.kind == "coil" for element in equipment.path):
+        tokens.add(f"coil_surface.{surface}")
+    if equipment.zones and state.zones_calling and set(equipment.zones) - set(state.zones_calling):
+        tokens.add("zones.some_idle")
+    _zero_checks(sheet)
+
+
+def _equipment(sheet: Worksheet) -> None:
+    equipment, tokens = sheet.visit.equipment, sheet.observations
     tokens.add(f"blower_kind.{equipment.blower_kind or 'unknown'}")
     tokens.add(f"arrangement.{equipment.arrangement}")
     if equipment.boundary_assumed:
         tokens.add("rating_boundary.assumed")
-    surface = state.coil_surface or ("wet" if state.mode == "cooling" else "dry")
     kinds = {element.kind for element in equipment.path}
-    if "coil" in kinds:
-        tokens.add(f"coil_surface.{surface}")
     tokens.update(f"element.{kind}" for kind in kinds if kind in OBSERVED_KINDS)
     if "gas_input" in equipment.ratings:
         tokens.add("gas_heat.present")
@@ -145,16 +155,11 @@ def observe(sheet: Worksheet) -> None:
         tokens.add("filter.inside_boundary")
     if {"filter", "return_duct"} <= kinds and sheet.index("filter") < sheet.index("return_duct"):  # type: ignore[operator]
         tokens.add("filter.at_grille")
-    if equipment.zones and state.zones_calling and set(equipment.zones) - set(state.zones_calling):
-        tokens.add("zones.some_idle")
-    tokens.update(
-        f"noted.{entry.what}"
-        for entry in sheet.visit.noted
-        if entry.state in (None, state.id) and entry.area in (None, sheet.area)
-    )
+    for entry in sheet.visit.noted:
+        if entry.state in (None, sheet.state.id) and entry.area in (None, sheet.area):
+            sheet.see(f"noted.{entry.what}", entry.state or entry.area)
     if sheet.visit.set_aside:
         tokens.add("reading.set_aside")
-    _zero_checks(sheet)
 
 
 def _zero_checks(sheet: Worksheet) -> None:

@@ -32,6 +32,10 @@ def derive_ducts(sheet: Worksheet) -> None:
     runs = sheet.visit.equipment.duct_runs
     if not runs:
         return
+    if sheet.whole_house:
+        for run in runs:
+            _size(sheet, run)
+        return
     rate = _friction_rate(sheet, runs)
     for run in runs:
         _run(sheet, run, rate)
@@ -100,8 +104,9 @@ def carries_whole_side(sheet: Worksheet, run: DuctRun) -> bool:
     return run.design_airflow >= sheet.ruleset.assumptions["whole_side_share"].value * whole.value
 
 
-def _run(sheet: Worksheet, run: DuctRun, rate: Measured | None) -> None:
-    subject, density = run.name, sheet.get("return_air_density")
+def _size(sheet: Worksheet, run: DuctRun) -> tuple[Measured, str] | None:
+    """What needs no state of the air: equivalent diameter and velocity. Gives the flow, where it is known."""
+    subject = run.name
     if run.diameter is None:
         sheet.attempt(
             "duct_equivalent_diameter",
@@ -111,20 +116,27 @@ def _run(sheet: Worksheet, run: DuctRun, rate: Measured | None) -> None:
             subject,
         )
     found = flow_of(sheet, run)
-    velocity = f"{run.side}_run_velocity"
+    if found is not None:
+        flow, origin = found
+        area = area_of(run)
+        sheet.attempt(
+            f"{run.side}_run_velocity",
+            "flow over the section",
+            (origin, f"duct_run.{subject}"),
+            lambda: propagate(lambda q: q / area, flow),
+            subject,
+        )
+    return found
+
+
+def _run(sheet: Worksheet, run: DuctRun, rate: Measured | None) -> None:
+    subject, density = run.name, sheet.get("return_air_density")
+    found = _size(sheet, run)
     if found is None:
-        for name in (velocity, "duct_run_friction", "duct_run_loss"):
+        for name in (f"{run.side}_run_velocity", "duct_run_friction", "duct_run_loss"):
             sheet.lack(name, f"design_airflow of the duct run {subject}")
         return
     flow, origin = found
-    area = area_of(run)
-    sheet.attempt(
-        velocity,
-        "flow over the section",
-        (origin, f"duct_run.{subject}"),
-        lambda: propagate(lambda q: q / area, flow),
-        subject,
-    )
     if density is None:
         for name in ("duct_run_friction", "duct_run_loss"):
             sheet.lack(name, "station_pressure reading or site elevation")

@@ -24,7 +24,7 @@ import msgspec
 
 from service.derive.air import supply_density
 from service.derive.flow_methods import element_density
-from service.derive.plan import work_out
+from service.derive.plan import WorkedOut, work_out
 from service.derive.propagate import combine, difference, propagate, ratio
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
@@ -71,22 +71,27 @@ class Seen(msgspec.Struct, frozen=True):
     visit: Visit
     sheets: tuple[Worksheet, ...]
     at: datetime.datetime
+    whole_house: Worksheet | None = None
 
 
 def work_out_earlier(visit: Visit, ruleset: Ruleset) -> tuple[Seen, ...]:
     """The earlier visits that a visit brings, each worked out as if it stood alone, oldest first."""
     return tuple(
-        Seen(earlier, tuple(work_out(earlier, ruleset)), earlier.visited_at)
+        Seen(earlier, tuple(worked.contexts), earlier.visited_at, worked.whole_house)
         for earlier in visit.earlier
-        if earlier.visited_at is not None
+        if earlier.visited_at is not None and (worked := work_out(earlier, ruleset))
     )
 
 
-def derive_history(sheets: Sequence[Worksheet], seen: Sequence[Seen], limits: Limits) -> None:
+def derive_history(worked: WorkedOut, seen: Sequence[Seen], limits: Limits) -> None:
     """Record on each sheet of a visit what changed since earlier ones. Does nothing where there are none."""
     if not seen:
         return
-    for sheet in sheets:
+    if worked.whole_house is not None:
+        before = next((entry.whole_house for entry in reversed(seen) if entry.whole_house is not None), None)
+        if before is not None:
+            compare_contexts(before, worked.whole_house)
+    for sheet in worked.contexts:
         compare_with_earlier(sheet, seen)
         trends(sheet, seen, limits)
 

@@ -73,6 +73,9 @@ FACTORS = (
 
 def derive_house_pressure(sheet: Worksheet) -> None:
     """House, zones and rooms in this state; what weather and exhaust fans would make."""
+    if sheet.whole_house:
+        _exhaust(sheet)
+        return
     pressures = sheet.of_kind("zone_pressure")
     carried = _carried(sheet)
     if pressures or carried is not None:
@@ -147,7 +150,8 @@ def _house(sheet: Worksheet, carried: tuple[Measured, tuple[str, ...]] | None) -
 
 def _test_fan_runs(sheet: Worksheet, pressure: Measured) -> bool:
     """Whether this house pressure is that of an envelope test taken in this very state."""
-    tested = any(test.state == sheet.state.id for test in sheet.leakage_tests("envelope"))
+    alone = len(sheet.visit.states) == 1
+    tested = any(test.state == sheet.state.id or alone for test in sheet.leakage_tests("envelope"))
     return tested and abs(pressure.value) >= sheet.ruleset.assumptions["zone_test_pressure"].value
 
 
@@ -159,7 +163,7 @@ def _carried(sheet: Worksheet) -> tuple[Measured, tuple[str, ...]] | None:
         return None
     name = "house_pressure_by_barometer"
     missing: list[str] = []
-    if any(reading.state is None for reading in readings):
+    if len(sheet.visit.states) > 1 and any(reading.state is None for reading in readings):
         missing.append("the operating state of each barometer reading")
     if len({reading.instrument for reading in readings}) > 1 or readings[0].instrument is None:
         missing.append("one and the same declared instrument for all barometer readings")

@@ -118,10 +118,11 @@ def derive_redundancy(sheet: Worksheet) -> None:
 
 
 def _offsets(sheet: Worksheet) -> None:
-    used = {reading.instrument for reading in sheet.readings if reading.kind in OFFSET_KINDS}
+    used = [reading for reading in sheet.readings if reading.kind in OFFSET_KINDS]
     for use in sheet.visit.instruments:
-        if use.offset_in_readings is not None and use.id in used:
-            sheet.observations.add("zero_offset.proven")
+        states = {reading.state for reading in used if reading.instrument == use.id}
+        if use.offset_in_readings is not None and states:
+            sheet.see("zero_offset.proven", max(states, key=lambda state: state is not None))
             offset = Measured(
                 use.offset_in_readings.value, {f"instrument.{use.id}.zero": use.offset_in_readings.uncertainty}
             )

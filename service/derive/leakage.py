@@ -15,7 +15,7 @@ import msgspec
 from service.derive.air import return_stations
 from service.derive.pressure import PressureNetwork, gap
 from service.derive.propagate import propagate, ratio
-from service.derive.surroundings import Surrounding, indoor_air, outdoor_air
+from service.derive.surroundings import Surrounding, indoor_air, outdoor_air, site_pressure
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
 from service.model.quantity import Measured
@@ -112,7 +112,8 @@ def _law_of(sheet: Worksheet, test: LeakageTest, pressure: float) -> Law:
         level = propagate(lambda *v: log(fitted(*v).coefficient), *pressures, *flows)
         # Scatter about the line: its level and its slope err independently (least squares), and few points
         # tell their scatter badly, so it is widened as Student's t is against the normal distribution.
-        widening = coverage_factor(0.95, line.degrees_of_freedom) / coverage_factor(0.95)
+        confidence = sheet.ruleset.assumptions["leakage_fit_confidence"].value
+        widening = coverage_factor(confidence, line.degrees_of_freedom) / coverage_factor(confidence)
         slope = line.exponent_variance**0.5
         lever = line.covariance / slope if slope > 0.0 else 0.0
         rest = max(line.log_coefficient_variance - lever * lever, 0.0) ** 0.5
@@ -169,19 +170,20 @@ def _words(*sides: Surrounding) -> str:
 def _law_and_air(sheet: Worksheet, name: str, test: LeakageTest, pressure: float) -> tuple[Law, Air] | None:
     try:
         law = law_of(sheet, test, pressure)
-        indoor = indoor_air(sheet)
+        whole = test.state is None
+        indoor = indoor_air(sheet, of_visit=whole)
         if test.subject == "duct":
             air = Air(indoor.density, indoor.density, indoor.temperature, indoor.inputs, _words(indoor))
         else:
-            outdoor = outdoor_air(sheet)
+            outdoor = outdoor_air(sheet, of_visit=whole)
             fan, leak = (indoor, outdoor) if test.kind == "depressurization" else (outdoor, indoor)
             inputs = (*indoor.inputs, *outdoor.inputs)
             air = Air(fan.density, leak.density, leak.temperature, inputs, _words(indoor, outdoor))
     except OutOfRange as error:
         sheet.lack(name, f"test points that can be true together ({error.name.replace('_', ' ')} is out of range)")
         return None
-    if "assumed" in air.words or "station_pressure" not in sheet.quantities:
-        sheet.observations.add("leakage_air.assumed")
+    if "assumed" in air.words or site_pressure(sheet, of_visit=whole) is None:
+        sheet.see("leakage_air.assumed", test.state)
     return law, air
 
 
@@ -194,7 +196,7 @@ def _duct(sheet: Worksheet, test: LeakageTest) -> None:
     inputs = (test.key, *air.inputs)
     sheet.record("duct_leakage_exponent", law.exponent, law.method, inputs, subject=name)
     if not law.fitted:
-        sheet.observations.add("leakage_exponent.assumed")
+        sheet.see("leakage_exponent.assumed", test.state)
     method = f"{law.method}, {air.words}"
     flow = sheet.attempt(name, method, inputs, lambda: _flow(law, air, DUCT_PRESSURE), subject=test.key)
     if flow is None:
@@ -231,7 +233,7 @@ def _envelope(sheet: Worksheet, test: LeakageTest) -> None:
     inputs, subject, method = (test.key, *air.inputs), test.kind, f"{law.method}, {air.words}"
     sheet.record("envelope_leakage_exponent", law.exponent, law.method, inputs, subject=subject)
     if not law.fitted:
-        sheet.observations.add("leakage_exponent.assumed")
+        sheet.see("leakage_exponent.assumed", test.state)
     flow = sheet.attempt(name, method, inputs, lambda: _flow(law, air, ENVELOPE_PRESSURE), subject=subject)
     if flow is None:
         return

@@ -1,8 +1,10 @@
-"""The order in which a context is worked out. Each step takes what the steps before it found."""
+"""The order in which a sheet is worked out. Each step takes what the steps before it found."""
 
 from __future__ import annotations
 
 from typing import Any
+
+import msgspec
 
 from service.derive.air import derive_air
 from service.derive.airflow import derive_airflow, derive_blower_power, derive_temperatures
@@ -26,9 +28,9 @@ from service.derive.pressure import derive_pressure
 from service.derive.site_air import derive_site_air
 from service.derive.steadiness import derive_steadiness
 from service.derive.ventilation import derive_ventilation
-from service.derive.worksheet import Worksheet, holds_everywhere
+from service.derive.worksheet import Placed, Worksheet, holds_everywhere
 from service.model.ruleset import Ruleset
-from service.model.visit import Visit
+from service.model.visit import WHOLE_HOUSE, SiteFacts, Visit
 
 STEPS_WITH_BLOWER_ON = (
     derive_temperatures,
@@ -44,24 +46,48 @@ STEPS_WITH_BLOWER_ON = (
     derive_energy,
 )
 
-STEPS_OF_THE_HOUSE = (derive_leakage, derive_house_pressure, derive_combustion, derive_ventilation)
+STEPS_OF_EVERY_SHEET = (derive_leakage, derive_house_pressure, derive_combustion, derive_ventilation)
 STEPS_BETWEEN_STATES = (derive_responses, derive_zone_changes)
+STATES_OF_AIR = frozenset(
+    {"dry_bulb_temperature", "wet_bulb_temperature", "dew_point_temperature", "relative_humidity", "airflow"}
+)
 
 
-def work_out(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
-    """Every context of a visit worked out: each by itself, then what only several states show together."""
-    sheets = contexts(visit, ruleset)
+class WorkedOut(msgspec.Struct, frozen=True):
+    """The sheets of one visit: what belongs to no state, None where nothing does, and every context."""
+
+    whole_house: Worksheet | None
+    contexts: list[Worksheet]
+
+
+def work_out(visit: Visit, ruleset: Ruleset) -> WorkedOut:
+    """A visit worked out: the whole house, each context by itself, then what only several states show together.
+
+    A state that the client never named is left out where all that was brought belongs to the whole house.
+    """
+    visit = without_proven_offsets(visit, ruleset)
+    shared: dict[tuple[str, ...], Any] = {}
+    house: Worksheet | None = None
+    sheets = _contexts(visit, ruleset, shared)
+    if _of_no_state(visit):
+        house = Worksheet(visit, ruleset, WHOLE_HOUSE, None, shared)
+        derive(house)
+        shared[("station_pressure",)] = house.get("station_pressure")
+    if _stand_alone(visit) and not any(_has_own(sheet) for sheet in sheets):
+        sheets = [sheet for sheet in sheets if not sheet.state.invented]
     for sheet in sheets:
         derive(sheet)
     compare(sheets)
-    return sheets
+    return WorkedOut(house, sheets)
 
 
 def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
     """One empty sheet per operating state and area that has readings of its own; at least one."""
-    visit = without_proven_offsets(visit, ruleset)
+    return _contexts(without_proven_offsets(visit, ruleset), ruleset, {})
+
+
+def _contexts(visit: Visit, ruleset: Ruleset, shared: dict[tuple[str, ...], Any]) -> list[Worksheet]:
     sheets: list[Worksheet] = []
-    shared: dict[tuple[str, ...], Any] = {}
     for state in visit.states:
         here = [r for r in visit.readings if r.state in (None, state.id) and not holds_everywhere(r, ruleset)]
         areas = {reading.area for reading in here}
@@ -75,20 +101,46 @@ def contexts(visit: Visit, ruleset: Ruleset) -> list[Worksheet]:
     return sheets
 
 
+def _of_no_state(visit: Visit) -> bool:
+    """Whether something belongs to no state: a record, where the site lies, how large the house is, its ducts."""
+    facts = visit.elevation is not None or visit.site != SiteFacts() or bool(visit.equipment.duct_runs)
+    records: tuple[Placed, ...] = (*visit.readings, *visit.noted)
+    return facts or _stand_alone(visit) or any(record.state is None for record in records)
+
+
+def _stand_alone(visit: Visit) -> bool:
+    """Whether something was brought that can be judged without any state; the air of a room serves the states only."""
+    records: tuple[Placed, ...] = (
+        *visit.leakage_tests,
+        *(reading for reading in visit.readings if reading.kind not in STATES_OF_AIR),
+    )
+    return visit.weather is not None or bool(visit.appliances) or any(record.state is None for record in records)
+
+
+def _has_own(sheet: Worksheet) -> bool:
+    """Whether the context has a record that is not of the whole house."""
+    visit = sheet.visit
+    records: tuple[Placed, ...] = (*visit.readings, *visit.traverses, *visit.leakage_tests, *visit.gas_clocks)
+    return any(record.state == sheet.state.id or record.area is not None for record in records)
+
+
 def derive(sheet: Worksheet) -> None:
-    """Work out everything the context's readings allow, and note what is lacking for the rest."""
+    """Work out everything that the sheet's records allow, and note what is lacking for the rest."""
     observe(sheet)
     derive_steadiness(sheet)
     derive_site_air(sheet)
-    derive_air(sheet)
-    derive_pressure(sheet)
+    if not sheet.whole_house:
+        derive_air(sheet)
+        derive_pressure(sheet)
     derive_instruments(sheet)
     derive_run_capacitor(sheet)
     derive_redundancy(sheet)
-    if sheet.blower_on:
+    if sheet.whole_house:
+        derive_ducts(sheet)
+    elif sheet.blower_on:
         for step in STEPS_WITH_BLOWER_ON:
             step(sheet)
-    for step in STEPS_OF_THE_HOUSE:
+    for step in STEPS_OF_EVERY_SHEET:
         step(sheet)
 
 

@@ -13,12 +13,12 @@ def derive_steadiness(sheet: Worksheet) -> None:
         if series is None:
             continue
         if series.left_out:
-            sheet.observations.add("reading.samples_left_out")
+            sheet.see("reading.samples_left_out", reading.state)
         if series.settled:
             continue
-        sheet.observations.add(f"reading.{series.verdict}")
+        sheet.see(f"reading.{series.verdict}", reading.state)
         if series.dominated_by == "gusts":
-            sheet.observations.add("reading.gusty")
+            sheet.see("reading.gusty", reading.state)
         if series.further_seconds is not None:
             sheet.record(
                 "further_sampling_time",
@@ -28,4 +28,4 @@ def derive_steadiness(sheet: Worksheet) -> None:
                 subject=reading.key,
             )
         elif series.verdict == "drifting":
-            sheet.observations.add("reading.moving_steadily")
+            sheet.see("reading.moving_steadily", reading.state)

@@ -12,9 +12,6 @@ from service.model.projection import AirSystem, Side, SystemPart
 from service.model.quantity import Measured
 from service.physics.air import AirState
 
-SMALLEST_SHARE = 0.02
-"""A remainder of the external static pressure below this share is what rounding leaves, not a part."""
-
 
 def air_system(sheet: Worksheet) -> AirSystem:
     """The system as found; with `missing` where the readings do not tell it. The sheet has been worked out."""
@@ -39,9 +36,10 @@ def air_system(sheet: Worksheet) -> AirSystem:
     outside, inside = _parts(sheet)
     known = combine(*((1.0, part.drop) for part in outside)) if outside else Measured(0.0)
     rest = combine((1.0, pressure), (-1.0, known))
-    if rest.value < -SMALLEST_SHARE * pressure.value:
+    rounding = sheet.ruleset.assumptions["external_static_pressure_remainder"].value * pressure.value
+    if rest.value < -rounding:
         return AirSystem(sheet.state, sheet.area, ("drops that do not exceed the external static pressure",))
-    if rest.value > SMALLEST_SHARE * pressure.value:
+    if rest.value > rounding:
         outside = [*outside, SystemPart("rest", "supply_duct", rest)]
     beside = airflow_without(sheet, "airflow_from_blower_table", *DROP_METHODS)
     equipment, ratings = sheet.visit.equipment, sheet.visit.equipment.ratings

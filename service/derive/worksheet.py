@@ -9,7 +9,7 @@ from service.derive.propagate import mean
 from service.errors import OutOfRange
 from service.model.quantity import Measured, Quantity
 from service.model.ruleset import Ruleset
-from service.model.visit import AMBIENT, Element, LeakageTest, Reading, State, Visit
+from service.model.visit import AMBIENT, WHOLE_HOUSE, Element, LeakageTest, Reading, State, Visit
 
 OF_THE_HOUSE = frozenset(
     {"station_pressure", "spillage", "draft_pressure", "flue_carbon_monoxide", "ventilation_airflow", "capacitance"}
@@ -43,13 +43,18 @@ def holds_everywhere(reading: Reading, ruleset: Ruleset) -> bool:
 
 
 class Worksheet:
-    """Readings, quantities and observations of one operating state and one area.
+    """Readings, quantities and observations of one operating state and one area, or of the whole house.
+
+    On the sheet of the whole house stand the records that belong to no state and no area. They stand on every other
+    sheet as well, beside those of its state.
 
     Attributes:
         quantities: derived quantities by name; where several elements have one, by name and subject.
         lacking: quantity name -> what is missing for it. A quantity that does not apply to the context is in
             neither, so nothing is said of it.
         observations: yes-or-no tokens that hold.
+        own: those among them that a record of this very state brings, whatever the house brings.
+        whole_house: whether this is the sheet of the whole house; its state is then no state of the visit.
         shared: what was worked out from the visit alone, for all its sheets.
         gaps: station before each element of the path, and after the last; the ambient air at both ends.
         blower_on: whether air was moved; a system that is off moves none.
@@ -72,6 +77,8 @@ class Worksheet:
         self.quantities: dict[str, Quantity] = {}
         self.lacking: dict[str, tuple[str, ...]] = {}
         self.observations: set[str] = set()
+        self.own: set[str] = set()
+        self.whole_house = state is WHOLE_HOUSE
         self.gaps = (AMBIENT, *visit.equipment.stations, AMBIENT)
         self.blower_on = state.blower == "on" and state.mode != "off"
         self.return_humidity: Measured | None = None
@@ -85,6 +92,12 @@ class Worksheet:
         if reading.state is not None and reading.state != self.state.id:
             return False
         return reading.area == self.area or holds_everywhere(reading, self.ruleset)
+
+    def see(self, token: str, of_state: str | None) -> None:
+        """Note a token that a record of the state brings; None where the record is of the whole house."""
+        self.observations.add(token)
+        if of_state is not None:
+            self.own.add(token)
 
     # Readings --------------------------------------------------------------------------------------------------
 

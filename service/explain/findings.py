@@ -15,6 +15,7 @@ again only where a value it gives is undecided or implausible, and is then worth
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Collection, Mapping, Sequence
 
 import msgspec
@@ -37,6 +38,8 @@ MOST_NEXT_READINGS = 5
 OPEN_VERDICTS = ("undecided", "not_measured", "implausible")
 NOTHING = 1e-9
 """Bits that are rounding only."""
+NAMED = re.compile(r"\{([a-z0-9_]+)(?::[a-z]+)?\}")
+"""A number left open in words: the quantity or criterion that it comes from."""
 SAME = 9
 """Decimals to which two reductions are the same, so that rounding does not order them."""
 
@@ -52,6 +55,7 @@ class Material(msgspec.Struct, frozen=True):
         taken: kind and station of the readings.
         known: names of the quantities.
         gain: tells the airflow (m3/s) that a fix would add, or None.
+        elsewhere: tokens that hold in another part of the visit and may rule a cause out, or make it possible.
     """
 
     verdicts: Sequence[Verdict]
@@ -63,6 +67,25 @@ class Material(msgspec.Struct, frozen=True):
     taken: frozenset[tuple[str, str | None]] = frozenset()
     known: frozenset[str] = frozenset()
     gain: Callable[[str], float | None] = lambda _: None
+    elsewhere: frozenset[str] = frozenset()
+
+
+Said = tuple[str, tuple[str, ...]]
+"""A finding by its code and the evidence it rests on."""
+
+
+class Told(msgspec.Struct, frozen=True):
+    """What is not to be told in this part of the answer, because another part tells it in the same words.
+
+    Attributes:
+        findings: by code and evidence.
+        criteria: whose verdicts stand elsewhere.
+        next_readings: procedure -> what it is said to settle there.
+    """
+
+    findings: frozenset[Said] = frozenset()
+    criteria: frozenset[str] = frozenset()
+    next_readings: Mapping[str, frozenset[str]] = {}
 
 
 class Explained(msgspec.Struct, frozen=True):
@@ -87,10 +110,16 @@ class Explainer:
 
     def explain(self, material: Material) -> Explained:
         """Findings, causes, not-judged list and next readings of one context."""
-        return _Explanation(self._ruleset, self._beliefs, self._giving, material).result()
+        return self.read(material).result()
+
+    def read(self, material: Material) -> Explanation:
+        """One context, ready to say what it concludes and then to put it into words."""
+        return Explanation(self._ruleset, self._beliefs, self._giving, material)
 
 
-class _Explanation:
+class Explanation:
+    """One context being explained."""
+
     def __init__(self, ruleset: Ruleset, beliefs: Beliefs, giving: dict[str, list[str]], material: Material) -> None:
         self.ruleset = ruleset
         self.beliefs = beliefs
@@ -113,34 +142,51 @@ class _Explanation:
         self.open_criteria = {verdict.criterion for verdict in self.open_verdicts}
         self.opened = self._opened()
 
-    def result(self) -> Explained:
-        found: list[tuple[list[Diagnosis], tuple[str, ...]]] = []
+    def said(self) -> dict[Said, frozenset[str]]:
+        """What would be found: code and evidence, each with the quantities and criteria that its words name."""
+        found: dict[Said, frozenset[str]] = {}
+        for rules in self.makers.values():
+            rules = _speaking(rules)
+            if rules:
+                words = f"{rules[0].summary} {rules[0].why_it_matters} {rules[0].what_to_do}"
+                found[self._said(rules)] = frozenset(NAMED.findall(words))
+        return found
+
+    def _said(self, rules: Sequence[Diagnosis]) -> Said:
+        evidence = self._ordered(_unique(token for rule in rules for token in self._evidence(rule, set())))
+        return rules[0].concludes or rules[0].id, evidence
+
+    def result(self, told: Told = Told()) -> Explained:  # noqa: B008  frozen
+        """Everything put into words, but for what is told elsewhere."""
+        found: list[tuple[list[Diagnosis], Said]] = []
         for makers in self.makers.values():
-            rules = sorted((r for r in makers if r.severity is not None), key=lambda r: (-_rank(r.severity), r.id))
-            evidence: dict[str, None] = {}
+            rules = _speaking(makers)
+            if not rules or (said := self._said(rules)) in told.findings:
+                continue
+            found.append((rules, said))
             for rule in rules:
                 behind = dict.fromkeys(self._evidence(rule, set()))
-                evidence |= behind
                 for cause in rule.causes:
                     self.named.setdefault(cause, {}).update(behind)
-            if rules:
-                found.append((rules, self._ordered(tuple(evidence))))
-        findings = [self._finding(rules, evidence) for rules, evidence in found]
+        findings = [self._finding(rules, said) for rules, said in found]
         # What rests on another conclusion says more than that conclusion, so it comes before it.
         findings.sort(key=lambda f: (-SEVERITIES.index(f.severity), -_depth(f), -(f.certainty or 0.0), f.code))
-        not_judged = self._not_judged()
+        not_judged = tuple(entry for entry in self._not_judged() if entry.criterion not in told.criteria)
         return Explained(
-            tuple(findings), self._behind_all(findings), not_judged, self._next_readings(findings, not_judged)
+            tuple(findings),
+            self._behind_all(findings),
+            not_judged,
+            self._next_readings(findings, not_judged, told.next_readings),
         )
 
     # Findings --------------------------------------------------------------------------------------------------
 
-    def _finding(self, rules: list[Diagnosis], evidence: tuple[str, ...]) -> Finding:
-        first = rules[0]
+    def _finding(self, rules: Sequence[Diagnosis], said: Said) -> Finding:
+        first, (code, evidence) = rules[0], said
         causes = self._causes(_unique(cause for rule in rules for cause in rule.causes))
         assert first.severity is not None
         return Finding(
-            code=first.concludes or first.id,
+            code=code,
             severity=first.severity,
             title=first.title,
             summary=first.summary,
@@ -266,7 +312,8 @@ class _Explanation:
         for name in names:
             if name not in self.log_ratios:
                 cause = self.ruleset.causes[name]
-                possible = self.held.issuperset(cause.needs) and self.held.isdisjoint(cause.excluded_by)
+                held = self.held | self.material.elsewhere if self.material.elsewhere else self.held
+                possible = held.issuperset(cause.needs) and held.isdisjoint(cause.excluded_by)
                 self.log_ratios[name] = (
                     self.beliefs.log_ratio(name, self.known, self.named.get(name, ())) if possible else None
                 )
@@ -414,7 +461,9 @@ class _Explanation:
             return True
         return procedure.reading_kind == "static_pressure" or procedure.gives[0] not in material.known
 
-    def _next_readings(self, findings: Sequence[Finding], not_judged: Sequence[NotJudged]) -> tuple[NextReading, ...]:
+    def _next_readings(
+        self, findings: Sequence[Finding], not_judged: Sequence[NotJudged], told: Mapping[str, frozenset[str]]
+    ) -> tuple[NextReading, ...]:
         evidence = self.ruleset.evidence
         hypotheses, believed = self._hypotheses(findings)
         verdicts: dict[str, float] = {}
@@ -436,13 +485,13 @@ class _Explanation:
                 if entry.reason != "no_limit":
                     verdicts[name] = verdicts.get(name, 0.0) + evidence.settles[entry.reason].value
                     settles[name][entry.criterion] = None
-        told = self._information(hypotheses)
+        bits = self._information(hypotheses)
         reductions = {
-            name: Reduction(told.get(name, 0.0), verdicts.get(name, 0.0), asked.get(name, 0.0)) for name in self.opened
+            name: Reduction(bits.get(name, 0.0), verdicts.get(name, 0.0), asked.get(name, 0.0)) for name in self.opened
         }
         order: dict[tuple[str, str], str] = {}
         for name in sorted(reductions, key=lambda name: (-round(reductions[name].bits, SAME), name)):
-            if reductions[name].bits > NOTHING:
+            if reductions[name].bits > NOTHING and not (name in told and told[name].issuperset(settles[name])):
                 reading = self.ruleset.procedures[name]
                 # Two trade names may mean one station of this path.
                 order.setdefault((reading.reading_kind, self.material.stations.get(reading.station or "", name)), name)
@@ -479,6 +528,11 @@ class _Explanation:
         told = missing | again
         found = [name for name in believed if not told.isdisjoint(self.beliefs.ratios[name])]
         return tuple(sorted(found, key=lambda name: (-believed[name], name)))
+
+
+def _speaking(rules: Sequence[Diagnosis]) -> list[Diagnosis]:
+    """Those of the rules that make a finding, the most serious first."""
+    return sorted((r for r in rules if r.severity is not None), key=lambda r: (-_rank(r.severity), r.id))
 
 
 def _depth(finding: Finding) -> int:

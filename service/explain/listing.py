@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from service.model.equipped import HEATING_PARTS, Equipped
-from service.model.evaluation import CautionText, ContextResult, SourceText
+from service.model.evaluation import CautionText, Conclusions, SourceText
 from service.model.ruleset import Ruleset
 from service.ruleset.guidance import cautions_of_equipment
 
 
-def equipped(contexts: Sequence[ContextResult]) -> Equipped:
-    """What the contexts of a visit tell of its equipment; heating that was neither stated nor seen is not there."""
-    held = {token for context in contexts for token in context.observations}
-    known = {quantity.name for context in contexts for quantity in context.quantities}
+def equipped(visit: Sequence[Conclusions]) -> Equipped:
+    """What the parts of an evaluation tell of its equipment; heating that was neither stated nor seen is not there."""
+    held = {token for part in visit for token in part.observations}
+    known = {quantity.name for part in visit for quantity in part.quantities}
 
     def told(prefix: str) -> frozenset[str]:
         return frozenset(token.removeprefix(prefix) for token in held if token.startswith(prefix))
@@ -29,17 +29,17 @@ def equipped(contexts: Sequence[ContextResult]) -> Equipped:
     return Equipped(arrangement, blower, frozenset(heating), parts, appliances)
 
 
-def cautions_of(ruleset: Ruleset, contexts: Sequence[ContextResult]) -> tuple[CautionText, ...]:
+def cautions_of(ruleset: Ruleset, parts: Sequence[Conclusions]) -> tuple[CautionText, ...]:
     """Cautions that hold always, those brought up by the equipment, a token, a finding or a reading to take next; in
     that order."""
-    held = {token for context in contexts for token in context.observations}
-    held |= {verdict.token for context in contexts for verdict in context.verdicts}
-    held |= {conclusion for context in contexts for _, conclusion in context.firings}
+    held = {token for part in parts for token in part.observations}
+    held |= {verdict.token for part in parts for verdict in part.verdicts}
+    held |= {conclusion for part in parts for _, conclusion in part.firings}
     named = [caution.id for caution in ruleset.cautions.values() if caution.always]
-    named += cautions_of_equipment(ruleset, equipped(contexts)) if contexts else []
+    named += cautions_of_equipment(ruleset, equipped(parts)) if parts else []
     named += [c.id for c in ruleset.cautions.values() if any(token in held for token in c.with_tokens)]
-    named += [name for context in contexts for finding in context.findings for name in finding.cautions]
-    named += [name for context in contexts for reading in context.next_readings for name in reading.cautions]
+    named += [name for part in parts for finding in part.findings for name in finding.cautions]
+    named += [name for part in parts for reading in part.next_readings for name in reading.cautions]
     entries = [ruleset.cautions[name] for name in dict.fromkeys(named)]
     return tuple(CautionText(entry.id, entry.text, entry.rests_on, entry.title, entry.checked) for entry in entries)
 

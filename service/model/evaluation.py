@@ -155,11 +155,9 @@ class NotJudged(msgspec.Struct, frozen=True, omit_defaults=True):
     procedures: tuple[str, ...] = ()
 
 
-class ContextResult(msgspec.Struct, frozen=True, omit_defaults=True):
-    """Everything concluded for one operating state and one area of the house; `gains` by fix, where causes have one."""
+class Conclusions(msgspec.Struct, frozen=True, omit_defaults=True, kw_only=True):
+    """Everything concluded from records that belong together; `gains` by fix, where causes have one."""
 
-    state: State
-    area: str | None
     quantities: tuple[Quantity, ...]
     verdicts: tuple[Verdict, ...]
     observations: tuple[str, ...]
@@ -169,6 +167,16 @@ class ContextResult(msgspec.Struct, frozen=True, omit_defaults=True):
     next_readings: tuple[NextReading, ...]
     firings: tuple[tuple[str, str], ...]
     gains: Mapping[str, Gain] = {}
+
+
+class ContextResult(Conclusions, frozen=True, omit_defaults=True, kw_only=True):
+    """Everything concluded for one operating state and one area of the house.
+
+    What the whole house says already in the same words is not in here, though this context rests on it as well.
+    """
+
+    state: State
+    area: str | None
 
 
 class CautionText(msgspec.Struct, frozen=True):
@@ -193,7 +201,11 @@ class SourceText(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class Evaluation(msgspec.Struct, frozen=True, omit_defaults=True):
-    """The whole answer to one visit."""
+    """The whole answer to one visit.
+
+    `whole_house` holds what follows from records that belong to no state, told once: leakage tests, appliances,
+    ventilation, duct runs, weather, the house itself. None where there is nothing of the kind.
+    """
 
     ruleset_version: str
     ruleset_digest: str
@@ -206,9 +218,15 @@ class Evaluation(msgspec.Struct, frozen=True, omit_defaults=True):
     job_reference: str | None = None
     equipment_reference: str | None = None
     service_version: str | None = None
+    whole_house: Conclusions | None = None
+
+    @property
+    def parts(self) -> tuple[Conclusions, ...]:
+        """The whole house, then the contexts."""
+        return self.contexts if self.whole_house is None else (self.whole_house, *self.contexts)
 
     @property
     def highest_severity(self) -> Severity | None:
         """The most serious severity among all findings; None where there is none."""
-        found = [finding.severity for context in self.contexts for finding in context.findings]
+        found = [finding.severity for part in self.parts for finding in part.findings]
         return max(found, key=SEVERITIES.index) if found else None

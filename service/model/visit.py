@@ -134,7 +134,7 @@ class Reading(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class State(msgspec.Struct, frozen=True, omit_defaults=True):
-    """An operating state that readings were taken in."""
+    """An operating state that readings were taken in; `invented` where the visit names none."""
 
     id: str
     mode: Mode | None = None
@@ -145,6 +145,11 @@ class State(msgspec.Struct, frozen=True, omit_defaults=True):
     coil_surface: Literal["wet", "dry"] | None = None
     zones_calling: tuple[str, ...] = ()
     label: str | None = None
+    invented: bool = False
+
+
+WHOLE_HOUSE = State(id="whole_house", blower="off")
+"""Stands in place of a state where what belongs to no state is worked out."""
 
 
 class BlowerPoint(msgspec.Struct, frozen=True, omit_defaults=True):

@@ -27,12 +27,11 @@ from service.model.visit import (
 )
 from service.normalise.accuracy import Accuracy, Instruments, error_terms
 from service.normalise.weather import (
-    HIGHEST_WIND,
-    TEMPERATURE_RANGE,
     WeatherFault,
     WeatherReport,
     observed_at,
     parse_metar,
+    temperature_on_earth,
 )
 from service.physics import traverse
 from service.physics.air import ALTIMETER_SETTING_RANGE
@@ -213,7 +212,8 @@ class HouseReadings:
         zero = math.hypot(accuracy.floor, accuracy.zero_unchecked if unchecked else 0.0) / math.sqrt(3.0)
         if not self._enough(len(values), sides, pointer):
             return
-        if min(values) < -2.0 * max(zero, accuracy.resolution):
+        doubt = context.ruleset.assumptions["traverse_reverse_flow"].value * max(zero, accuracy.resolution)
+        if min(values) < -doubt:
             context.aside(
                 pointer,
                 "air_turns_back",
@@ -377,7 +377,7 @@ class HouseReadings:
 
     def _report(self, text: str) -> WeatherReport | None:
         """The report read; what cannot be right in it is set aside, and all of it where it is no report."""
-        report = parse_metar(text)
+        report = parse_metar(text, self._context.ruleset.assumptions)
         faults = (report,) if isinstance(report, WeatherFault) else report.set_aside
         for fault in faults:
             self._context.aside("#/weather/metar", f"weather_{fault.code}", fault.detail, fault.remedy)
@@ -467,11 +467,12 @@ class HouseReadings:
                 )
         for name in ("temperature", "dew_point"):
             degrees = getattr(read, name)
-            if degrees is not None and not TEMPERATURE_RANGE[0] <= degrees.value <= TEMPERATURE_RANGE[1]:
+            if degrees is not None and not temperature_on_earth(degrees.value, self._context.ruleset.assumptions):
                 refuse(name, "weather_out_of_range", "No outdoor air has this temperature.", "Check value and unit.")
         for name in ("wind_speed", "wind_gust"):
             wind = getattr(read, name)
-            if wind is not None and not 0.0 <= wind.value <= HIGHEST_WIND:
+            highest = self._context.ruleset.assumptions["weather_highest_wind"].value
+            if wind is not None and not 0.0 <= wind.value <= highest:
                 refuse(name, "weather_out_of_range", "No wind has this speed.", "Check value and unit.")
         if read.temperature is not None and read.dew_point is not None and not changes:
             doubt = read.dew_point.terms.get("weather.dew_point.step", 0.0)

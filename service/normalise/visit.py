@@ -37,9 +37,18 @@ from service.physics.air import STANDARD_AIR_DENSITY
 from service.wire import request as wire
 
 STATELESS_KINDS = frozenset(
-    {"station_pressure", "duct_leakage", "envelope_leakage", "ventilation_airflow", "capacitance"}
+    {
+        "station_pressure",
+        "duct_leakage",
+        "envelope_leakage",
+        "ventilation_airflow",
+        "spillage",
+        "draft_pressure",
+        "flue_carbon_monoxide",
+        "capacitance",
+    }
 )
-"""Kinds that hold in every state unless they name one."""
+"""Kinds that belong to the whole house and hold in every state unless they name one."""
 YEARS = (1970, 2200)
 """Years the record can hold; a visit dated outside them is taken as undated."""
 
@@ -155,7 +164,7 @@ class _Normaliser:
             for name in named:
                 states.setdefault(name, State(id=name))
         if not states:
-            states["unspecified"] = State(id="unspecified")
+            states["unspecified"] = State(id="unspecified", invented=True)
         return states
 
     def state_of(self, entry: wire.AnyReading, kind: str, location: str | None, pointer: str) -> str | UnsetType | None:
@@ -170,10 +179,10 @@ class _Normaliser:
                 f"Declare it under states, or use one of: {', '.join(self.states)}.",
             )
             return UNSET
-        if len(self.states) == 1:
-            return next(iter(self.states))
         if kind in STATELESS_KINDS or (location in self.ruleset.places and kind != "zone_pressure"):
             return None
+        if len(self.states) == 1:
+            return next(iter(self.states))
         self.aside(
             f"{pointer}/state",
             "state_missing",

@@ -10,20 +10,17 @@ from __future__ import annotations
 import calendar
 import datetime
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import msgspec
 from metar.Datatypes import pressure, temperature
 from metar.Metar import Metar, ParserError
 
+from service.model.ruleset import Assumption
 from service.physics.air import ALTIMETER_SETTING_RANGE, CELSIUS_ZERO
 
 LONGEST_REPORT = 800
 """Characters; real reports stay below 500 (from memory). The library's work grows with the square of the length."""
-TEMPERATURE_RANGE = (180.0, 335.0)
-"""K: just beyond the lowest and highest air temperatures on record (from memory)."""
-HIGHEST_WIND = 115.0
-"""m/s: just beyond the strongest gust on record that was not in a tornado (from memory)."""
 INCH_OF_MERCURY = 3386.389
 """Pa; the library's own factor is 2.7e-6 too large."""
 
@@ -91,8 +88,8 @@ class WeatherReport(msgspec.Struct, frozen=True):
     set_aside: tuple[WeatherFault, ...] = ()
 
 
-def parse_metar(text: str) -> WeatherReport | WeatherFault:
-    """The report in `text`, or what is wrong with it. Never raises.
+def parse_metar(text: str, assumptions: Mapping[str, Assumption]) -> WeatherReport | WeatherFault:
+    """The report in `text`, or what is wrong with it; `assumptions` bound what can be true. Never raises.
 
     Source of the code form: WMO-No. 306 FM 15; remarks after the US Federal Meteorological Handbook No. 1.
     """
@@ -107,7 +104,7 @@ def parse_metar(text: str) -> WeatherReport | WeatherFault:
     fault = _whole(body)
     if fault is not None:
         return fault
-    return _Reader(body, remarks).report()
+    return _Reader(body, remarks, assumptions).report()
 
 
 def observed_at(report: WeatherReport, near: datetime.datetime) -> datetime.datetime | None:
@@ -125,6 +122,12 @@ def observed_at(report: WeatherReport, near: datetime.datetime) -> datetime.date
                 datetime.datetime(year, month + 1, report.day, report.hour, report.minute, tzinfo=datetime.UTC)
             )
     return min(candidates, key=lambda each: abs(each - centre))
+
+
+def temperature_on_earth(kelvin: float, assumptions: Mapping[str, Assumption]) -> bool:
+    """Whether air anywhere near the ground has this temperature."""
+    lowest, highest = assumptions["weather_lowest_temperature"].value, assumptions["weather_highest_temperature"].value
+    return lowest <= kelvin - CELSIUS_ZERO <= highest
 
 
 def _split(tokens: Sequence[str]) -> tuple[list[str], list[str]]:
@@ -158,7 +161,8 @@ class _Decoded(Metar):
 
 
 class _Reader:
-    def __init__(self, body: Sequence[str], remarks: Sequence[str]) -> None:
+    def __init__(self, body: Sequence[str], remarks: Sequence[str], assumptions: Mapping[str, Assumption]) -> None:
+        self.assumptions = assumptions
         self.set_aside: list[WeatherFault] = []
         self.sea_level = self._one(_SEA_LEVEL_PRESSURE, [*body, *remarks])
         self.tenths = self._one(_TENTHS, [*body, *remarks])
@@ -211,7 +215,7 @@ class _Reader:
         read.sort(key=lambda pair: not _in_inches(pair[0]))
         group, value = read[0]
         for other, its in read[1:]:
-            if abs(its - value) > 150.0:
+            if abs(its - value) > self.assumptions["weather_pressure_groups"].value:
                 self._aside(other, "groups_disagree", "The report has two pressure groups that disagree.")
                 return None, None
         if not ALTIMETER_SETTING_RANGE[0] <= value <= ALTIMETER_SETTING_RANGE[1]:
@@ -233,14 +237,18 @@ class _Reader:
         tenths = _kelvin(remarks.temp), _kelvin(remarks.dewpt)
         group = self.tenths or next((token for token in self.body if _TEMPERATURES.fullmatch(token)), "")
         for rough, fine in zip(whole, tenths, strict=True):
-            if rough is not None and fine is not None and abs(rough - fine) > 0.55:
+            if (
+                rough is not None
+                and fine is not None
+                and abs(rough - fine) > self.assumptions["weather_temperature_groups"].value
+            ):
                 self._aside(group, "groups_disagree", "The tenths group does not round to the whole-degree group.")
                 return None, None, None
         finer = tenths[0] is not None and (tenths[1] is not None or whole[1] is None)
         temperature, dew_point = tenths if finer else whole
         if temperature is None:
             return None, None, None
-        if not TEMPERATURE_RANGE[0] <= temperature <= TEMPERATURE_RANGE[1]:
+        if not temperature_on_earth(temperature, self.assumptions):
             self._aside(group, "out_of_range", "No air temperature on Earth has this value.")
             return None, None, None
         if dew_point is not None and dew_point > temperature:
@@ -261,7 +269,7 @@ class _Reader:
         speed = decoded.wind_speed.value("MPS")
         gust = None if decoded.wind_gust is None else decoded.wind_gust.value("MPS")
         group = next((token for token in self.body if _WIND.fullmatch(token)), "")
-        if max(speed, gust or 0.0) > HIGHEST_WIND:
+        if max(speed, gust or 0.0) > self.assumptions["weather_highest_wind"].value:
             self._aside(group, "out_of_range", "No wind at a weather station has this speed.")
             return None, None
         if gust is not None and gust < speed:

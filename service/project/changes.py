@@ -36,10 +36,6 @@ ROUGHNESS = {
     "fibrous_glass": "roughness_glass",
 }
 OPENINGS = {"return": "return_grille", "supply": "register"}
-OPENING_EXPONENT = 2.0
-"""A grille or register loses pressure with the square of its flow."""
-MOST_OF_A_SIDE = 0.95
-"""A run that loses more than this share of its side's measured drop by computation contradicts the reading."""
 ROUNDING = 1e-6
 """Shares of a flow or a drop below this are what rounding leaves."""
 
@@ -229,14 +225,13 @@ def _add(change: AddDuct, state: Arrangement, numbers: Numbers) -> Arrangement:
     assert run.diameter is not None
     usual = 0.25 * math.pi * run.diameter**2 * numbers["added_duct_velocity"]
     element = _duct(run, usual, state.found_density, numbers)
+    squared = numbers["opening_exponent"]
     if change.opening is None:
         opening = numbers[f"{OPENINGS[side]}_drop"]
     else:
         rating = change.opening
-        opening = resistance.drop_at_flow(
-            rating.drop, rating.flow, usual, OPENING_EXPONENT, state.found_density, rating.density
-        )
-    added = _with_opening(element, opening, usual, state.found_density)
+        opening = resistance.drop_at_flow(rating.drop, rating.flow, usual, squared, state.found_density, rating.density)
+    added = _with_opening(element, opening, usual, state.found_density, numbers)
     return state.with_path(**{side: system.Parallel((present, added))})
 
 
@@ -298,7 +293,7 @@ def _with_runs(state: Arrangement, side: Side, found: AirSystem, numbers: Number
     ]
     drop = system.drop_at_flow(whole, flow, density)
     left = drop - sum(system.drop_at_flow(part, flow, density) for part in trunks)
-    if left < (1.0 - MOST_OF_A_SIDE) * drop:
+    if left < (1.0 - numbers["run_share_of_side"]) * drop:
         raise Refused("By its size the run would lose more than was read on its side.", "its length, fittings and size")
     parts: list[system.Part] = list(trunks)
     if branches:
@@ -317,13 +312,16 @@ def _with_runs(state: Arrangement, side: Side, found: AirSystem, numbers: Number
 
 def _branch(run: DuctRun, usual: float, density: float, numbers: Numbers) -> system.Element:
     """A run with its grille or register, which has its usual drop at the run's design airflow."""
-    return _with_opening(_duct(run, usual, density, numbers), numbers[f"{OPENINGS[run.side]}_drop"], usual, density)
+    opening = numbers[f"{OPENINGS[run.side]}_drop"]
+    return _with_opening(_duct(run, usual, density, numbers), opening, usual, density, numbers)
 
 
-def _with_opening(element: system.Element, opening: float, usual: float, density: float) -> system.Element:
+def _with_opening(
+    element: system.Element, opening: float, usual: float, density: float, numbers: Numbers
+) -> system.Element:
     """A duct and its opening as one power law that fits both at their usual flow: their exponents are close."""
     whole = opening + element.drop
-    exponent = (OPENING_EXPONENT * opening + element.exponent * element.drop) / whole
+    exponent = (numbers["opening_exponent"] * opening + element.exponent * element.drop) / whole
     return system.Element(element.name, whole, usual, exponent, density)
 
 

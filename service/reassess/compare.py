@@ -12,6 +12,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import count
 from typing import TypeVar
 
+import msgspec
+
 from service.model.difference import (
     By,
     EntryChange,
@@ -24,6 +26,7 @@ from service.model.difference import (
 from service.model.evaluation import ContextResult, Evaluation, Finding, RankedCause, Verdict
 from service.model.quantity import Quantity
 from service.model.ruleset import Ruleset
+from service.model.visit import WHOLE_HOUSE
 from service.ruleset.difference import WORDED, difference
 
 Place = tuple[str, str | None]
@@ -61,9 +64,10 @@ def compare(
         changes = {(entry.section, entry.id): entry for entry in difference(rules, other_rules).entries}
     findings: list[FindingChange] = []
     verdicts: list[VerdictMove] = []
-    sides = [_by_place(kept), None if again is None else _by_place(again), _by_place(other)]
-    first, second, third = sides
-    for place in dict.fromkeys([*(first or {}), *(third or {})]):
+    apart = kept.whole_house is not None
+    first, third = _by_place(kept, apart), _by_place(other, apart)
+    second = None if again is None else _by_place(again, apart)
+    for place in dict.fromkeys([*first, *third]):
         old, new = _side(first, place), _side(third, place)
         context = _Context(old, None if second is None else _side(second, place), new, changes)
         findings += context.findings()
@@ -85,8 +89,27 @@ def _judged_by(evaluation: Evaluation) -> JudgedBy:
     )
 
 
-def _by_place(evaluation: Evaluation) -> dict[Place, ContextResult]:
-    return {(context.state.id, context.area): context for context in evaluation.contexts}
+def _by_place(evaluation: Evaluation, apart: bool) -> dict[Place, ContextResult]:
+    """The contexts, with the whole house beside them where it stands `apart`, else with what it tells in each.
+
+    Evaluations kept before the whole house had a part of its own told it in every context.
+    """
+    contexts = {(context.state.id, context.area): context for context in evaluation.contexts}
+    house = evaluation.whole_house
+    if house is None:
+        return contexts
+    told = {name: getattr(house, name) for name in house.__struct_fields__}
+    if apart or not contexts:
+        return {(WHOLE_HOUSE.id, None): ContextResult(state=WHOLE_HOUSE, area=None, **told), **contexts}
+    return {
+        place: msgspec.structs.replace(
+            context,
+            quantities=house.quantities + context.quantities,
+            verdicts=house.verdicts + context.verdicts,
+            findings=house.findings + context.findings,
+        )
+        for place, context in contexts.items()
+    }
 
 
 class _Side:

@@ -23,7 +23,7 @@ from service.model.difference import (
 from service.model.evaluation import VerdictToken
 from service.model.ruleset import Ruleset
 from service.model.units import UnitSystem, UnitTable
-from service.model.visit import State
+from service.model.visit import WHOLE_HOUSE, State
 from service.wire.catalogue import limit_view
 from service.wire.render import rounded
 from service.wire.response import (
@@ -234,6 +234,8 @@ def _judged_by(judged: JudgedBy) -> JudgedByView:
 
 
 def _context(state: State, area: str | None) -> ContextView:
+    if state is WHOLE_HOUSE:
+        return ContextView(state=state.id, whole_house=True)
     return ContextView(
         state=state.id, mode=state.mode or UNSET, speed_setting=state.speed_setting or UNSET, area=area or UNSET
     )

@@ -64,7 +64,7 @@ MEANINGS: dict[str, str] = {
     "concludes": "The conclusion that the rule establishes, as a token.",
     "conclusion": "The conclusion that the rule established, as a token.",
     "confidence": "Probability that the decision rule asks for.",
-    "context": "The operating state and part of the house that it belongs to.",
+    "context": "The operating state and part of the house that it belongs to, or the whole house.",
     "contribution": "What this error source adds to the value, one standard deviation, signed.",
     "corrected": "Whether the readings have the offset taken off already.",
     "count": "Number of filters of this size side by side.",
@@ -296,6 +296,8 @@ MEANINGS: dict[str, str] = {
     "version": "Version of the rules (semantic).",
     "visited_at": "When the visit took place, with offset; it decides which limits were in force.",
     "what_to_do": "What to do next.",
+    "whole_house": "Whether it belongs to no operating state but to the whole house: leakage tests, ventilation, "
+    "weather, duct runs, appliances and what was looked at without naming a state.",
     "when": "Tokens that must all hold for the rule to fire.",
     "CriterionLimitView.when": "Tokens that must all hold for the limit to apply.",
     "why_it_matters": "Why it matters.",

@@ -8,11 +8,11 @@ from typing import Any
 
 from msgspec import UNSET, UnsetType
 
-from service.model.evaluation import SEVERITIES, ContextResult, Evaluation, Finding, RankedCause, Verdict
+from service.model.evaluation import SEVERITIES, Conclusions, ContextResult, Evaluation, Finding, RankedCause, Verdict
 from service.model.quantity import Quantity
 from service.model.ruleset import Ruleset
 from service.model.units import UnitSystem, UnitTable
-from service.model.visit import SteadyReading
+from service.model.visit import WHOLE_HOUSE, SteadyReading
 from service.wire import response as out
 from service.wire.request import EvaluationRequest
 from service.wire.speech import ENGLISH, Speech
@@ -41,7 +41,7 @@ def result(
 ) -> out.EvaluationResult:
     """The evaluation as clients read it, in a unit system and a language."""
     say = speech.say
-    writers = [_Writer(context, rules, units, system, speech) for context in evaluation.contexts]
+    writers = _writers(evaluation, rules, units, system, speech)
     findings = [finding for writer in writers for finding in writer.findings()]
     findings.sort(key=lambda finding: -SEVERITIES.index(finding.severity))
     return out.EvaluationResult(
@@ -93,13 +93,13 @@ def trace(
     speech: Speech = ENGLISH,
 ) -> out.EvaluationTrace:
     """How each number and each finding came about."""
-    writers = [_Writer(context, rules, units, system, speech) for context in evaluation.contexts]
+    writers = _writers(evaluation, rules, units, system, speech)
     return out.EvaluationTrace(
         ruleset=out.RulesetReference(version=evaluation.ruleset_version, digest=evaluation.ruleset_digest),
         request=request,
         quantities=[quantity for writer in writers for quantity in writer.traced()],
         verdicts=[verdict for writer in writers for verdict in writer.verdicts()],
-        observations=sorted({token for context in evaluation.contexts for token in context.observations}),
+        observations=sorted({token for part in evaluation.parts for token in part.observations}),
         firings=[firing for writer in writers for firing in writer.firings()],
     )
 
@@ -163,11 +163,23 @@ def _optional(number: float | None) -> float | UnsetType:
     return UNSET if number is None else rounded(number)
 
 
+def _writers(
+    evaluation: Evaluation, rules: Ruleset, units: UnitTable, system: UnitSystem, speech: Speech
+) -> list[_Writer]:
+    return [_Writer(part, rules, units, system, speech, evaluation.whole_house) for part in evaluation.parts]
+
+
 class _Writer:
-    """Writes one context."""
+    """Writes one context, or the whole house. What the house tells is known to every context."""
 
     def __init__(
-        self, context: ContextResult, rules: Ruleset, units: UnitTable, system: UnitSystem, speech: Speech = ENGLISH
+        self,
+        context: Conclusions,
+        rules: Ruleset,
+        units: UnitTable,
+        system: UnitSystem,
+        speech: Speech = ENGLISH,
+        house: Conclusions | None = None,
     ) -> None:
         self.speech = speech
         self.say = speech.say
@@ -177,20 +189,24 @@ class _Writer:
         self.system: UnitSystem = system
         self._statements: dict[str, str] = {}
         self.by_name: dict[str, Quantity] = {}
-        for quantity in context.quantities:
+        self.known = (context,) if house is None or house is context else (context, house)
+        for quantity in (quantity for part in self.known for quantity in part.quantities):
             self.by_name.setdefault(quantity.name, quantity)
         self.by_criterion: dict[str, Verdict] = {}
         self.by_token: dict[str, Verdict] = {}
-        for verdict in context.verdicts:
+        for verdict in (verdict for part in self.known for verdict in part.verdicts):
             self.by_criterion.setdefault(verdict.criterion, verdict)
             self.by_token.setdefault(verdict.token, verdict)
-        state = context.state
-        self.where = out.ContextView(
-            state=state.id,
-            mode=state.mode or UNSET,
-            speed_setting=state.speed_setting or UNSET,
-            area=context.area or UNSET,
-        )
+        if isinstance(context, ContextResult):
+            state = context.state
+            self.where = out.ContextView(
+                state=state.id,
+                mode=state.mode or UNSET,
+                speed_setting=state.speed_setting or UNSET,
+                area=context.area or UNSET,
+            )
+        else:
+            self.where = out.ContextView(state=WHOLE_HOUSE.id, whole_house=True)
 
     # Numbers ---------------------------------------------------------------------------------------------------
 
@@ -292,7 +308,7 @@ class _Writer:
 
     def _judged(self, v: Verdict) -> Quantity | None:
         if v.subject is not None:
-            for quantity in self.context.quantities:
+            for quantity in (quantity for part in self.known for quantity in part.quantities):
                 if quantity.name == v.quantity and quantity.subject == v.subject:
                     return quantity
         return self.by_name.get(v.quantity)
@@ -470,4 +486,5 @@ class _Writer:
                 context=self.where, rule=rule, conclusion=conclusion, tokens=list(self.rules.diagnoses[rule].when)
             )
             for rule, conclusion in self.context.firings
+            if self.context is self.known[-1] or (rule, conclusion) not in self.known[-1].firings
         ]

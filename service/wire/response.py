@@ -27,10 +27,17 @@ class Value(Answer, frozen=True, kw_only=True):
 class ContextView(Answer, frozen=True, kw_only=True):
     """Which operating state and which part of the house something belongs to."""
 
-    state: Annotated[str, Meta(description="Id of the operating state; `unspecified` where the visit named none.")]
+    state: Annotated[
+        str,
+        Meta(
+            description="Id of the operating state; `unspecified` where the visit named none, `whole_house` for what "
+            "belongs to no state."
+        ),
+    ]
     mode: str | msgspec.UnsetType = msgspec.UNSET
     speed_setting: str | msgspec.UnsetType = msgspec.UNSET
     area: str | msgspec.UnsetType = msgspec.UNSET
+    whole_house: bool = False
 
 
 class QuantityView(Answer, frozen=True, kw_only=True):

@@ -90,7 +90,8 @@ def stage_table(prepared: pipeline.Prepared, visits: dict[str, bytes]) -> None:
         visit = normalise.normalise(request, rules, units)
 
         def derived(visit=visit):  # type: ignore[no-untyped-def]
-            return derive.work_out(visit, rules)
+            worked = derive.work_out(visit, rules)
+            return [*worked.contexts, *([] if worked.whole_house is None else [worked.whole_house])]
 
         sheets = derived()
 

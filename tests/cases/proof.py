@@ -75,12 +75,12 @@ class Proof:
     def _worked(self, rule: str, case: Case) -> WorkedCase:
         request = msgspec.convert(changed(visit(rules_folder(), case.visit), case), EvaluationRequest, strict=False)
         plain = normalise.normalise(request, self.ruleset, self.prepared.units)
-        sheets = derive.work_out(plain, self.ruleset)
+        worked = derive.work_out(plain, self.ruleset)
         if plain.earlier:
             derive.derive_history(
-                sheets, derive.work_out_earlier(plain, self.ruleset), functools.partial(limit_in_force, self.prepared)
+                worked, derive.work_out_earlier(plain, self.ruleset), functools.partial(limit_in_force, self.prepared)
             )
-        return WorkedCase(rule, case, sheets)
+        return WorkedCase(rule, case, worked.contexts)
 
     def judged(self, sheets: Sequence[Worksheet], bench: judge.Bench) -> list[Outcome]:
         """What the sheets come to on a bench, by the plain reference of the reasoner."""
@@ -216,7 +216,7 @@ class Proof:
         for path in sorted((rules_folder() / "cases" / "healthy").glob("*.json")):
             request = msgspec.json.decode(path.read_bytes(), type=EvaluationRequest)
             plain = normalise.normalise(request, ruleset, self.prepared.units)
-            for sheet in derive.work_out(plain, ruleset):
+            for sheet in derive.work_out(plain, ruleset).contexts:
                 reached |= self._judged(sheet, self.prepared.bench).tokens
         return sorted(read - reached)
 

@@ -122,8 +122,9 @@ def _limits(tokens: Iterable[str], ruleset: Ruleset) -> Iterator[float]:
 def _derived(evaluation: Evaluation, prepared: Prepared) -> Iterator[float]:
     """Values and standard uncertainties in every accepted unit, and what a reading was divided by."""
     scales = prepared.units.scales
-    for context in evaluation.contexts:
-        values = {quantity.name: quantity.value for quantity in context.quantities}
+    for context in evaluation.parts:
+        house = () if evaluation.whole_house is None else evaluation.whole_house.quantities
+        values = {quantity.name: quantity.value for quantity in (*house, *context.quantities)}
         for part, ratio in (
             ("blower_power", "blower_power_to_table"),
             ("station_pressure", "station_pressure_to_standard_atmosphere"),

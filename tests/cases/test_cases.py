@@ -61,9 +61,9 @@ def test_case(rule: str, case: Case, prepared: Prepared) -> None:
 def test_nothing_above_a_note_is_said_of_a_healthy_visit(path: Path, prepared: Prepared) -> None:
     evaluation = judged(json.loads(path.read_text(encoding="utf-8")), prepared)
     loud = [
-        (context.state.id, finding.severity, finding.code)
-        for context in evaluation.contexts
-        for finding in context.findings
+        (getattr(part, "state", None), finding.severity, finding.code)
+        for part in evaluation.parts
+        for finding in part.findings
         if SEVERITIES.index(finding.severity) > SEVERITIES.index("note")
     ]
     assert loud == []

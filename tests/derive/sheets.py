@@ -80,7 +80,7 @@ def sheets(request: dict[str, Any]) -> list[Worksheet]:
     """Every context of a request, worked out."""
     decoded = msgspec.convert(request, EvaluationRequest, strict=False)
     normal = normalise.normalise(decoded, PREPARED.ruleset, PREPARED.units)
-    return derive.work_out(normal, PREPARED.ruleset)
+    return derive.work_out(normal, PREPARED.ruleset).contexts
 
 
 def sheet(request: dict[str, Any]) -> Worksheet:

@@ -52,8 +52,9 @@ def normal(payload: dict[str, Any]) -> Visit:
 
 def worked(visit: Visit) -> derive.Worksheet:
     """The only context of a visit, set against its earlier ones."""
-    (sheet,) = derive.work_out(visit, RULES)
-    derive.derive_history([sheet], derive.work_out_earlier(visit, RULES), lambda _, criterion: LIMITS.get(criterion))
+    together = derive.work_out(visit, RULES)
+    (sheet,) = together.contexts
+    derive.derive_history(together, derive.work_out_earlier(visit, RULES), lambda _, criterion: LIMITS.get(criterion))
     return sheet
 
 
@@ -240,8 +241,9 @@ def test_comparisons_and_trends_scatter_as_propagated(calibrated: bool) -> None:
                 if earlier.visited_at is not None
             ),
         )
-        (sheet,) = derive.work_out(visit, rules)
-        derive.derive_history([sheet], derive.work_out_earlier(visit, rules), lambda *_: None)
+        together = derive.work_out(visit, rules)
+        (sheet,) = together.contexts
+        derive.derive_history(together, derive.work_out_earlier(visit, rules), lambda *_: None)
         for name in RULES_OF_HISTORY & sheet.quantities.keys():
             sampled.setdefault(name, []).append(sheet.quantities[name].value)
     compared = 0

@@ -29,7 +29,7 @@ def visit(equipment: dict[str, Any] | None = None, readings: Any = (), **changes
 
 
 def sheets(plain: Visit) -> dict[str, Worksheet]:
-    return {sheet.state.id: sheet for sheet in derive.work_out(plain, PREPARED.ruleset)}
+    return {sheet.state.id: sheet for sheet in derive.work_out(plain, PREPARED.ruleset).contexts}
 
 
 def test_what_is_noted_in_one_state_is_known_in_that_state_only() -> None:

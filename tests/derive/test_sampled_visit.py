@@ -130,7 +130,7 @@ def draws(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
         monkeypatch.setattr(airflow, "with_tolerance", with_tolerance)
         monkeypatch.setattr(condition, "with_tolerance", with_tolerance)
         monkeypatch.setattr(capacity, "with_tolerance", with_tolerance)
-        monkeypatch.setattr(air_step, "_mixed", mixed)
+        monkeypatch.setattr(air_step, "mixed", mixed)
         monkeypatch.setattr(capacity, "_mixed", mixed)
         monkeypatch.setattr(Worksheet, "assumption", assumption)
         monkeypatch.setattr(airflow, "weighted_mean", weighed)

@@ -296,19 +296,19 @@ FAULTY = [evaluated(request) for request in faulty()]
 
 def test_the_faulty_visits_are_found_faulty() -> None:
     assert all(evaluation.highest_severity in ("advisory", "fault", "hazard") for evaluation in FAULTY)
-    codes = {finding.code for evaluation in FAULTY for context in evaluation.contexts for finding in context.findings}
+    codes = {finding.code for evaluation in FAULTY for part in evaluation.parts for finding in part.findings}
     assert len(codes) >= 20
 
 
 def test_an_offset_nobody_looked_for_leaves_its_doubt() -> None:
     sound = VISITS[0].request(VISITS[0].runs())
     evaluation = evaluated(mistakes.zero_offset_unnoticed(sound, 0.05))
-    assert "zero_not_checked" in {finding.code for context in evaluation.contexts for finding in context.findings}
+    assert "zero_not_checked" in {finding.code for part in evaluation.parts for finding in part.findings}
 
 
 @pytest.mark.parametrize("number", range(len(FAULTY)))
 def test_findings_hold_together(number: int) -> None:
-    for context in FAULTY[number].contexts:
+    for context in FAULTY[number].parts:
         severities = [SEVERITIES.index(finding.severity) for finding in context.findings]
         assert severities == sorted(severities, reverse=True)
         assert len({finding.code for finding in context.findings}) == len(context.findings)
@@ -338,7 +338,7 @@ def test_every_source_and_caution_named_is_told_in_full(number: int) -> None:
     always = {caution.id for caution in RULES.cautions.values() if caution.always}
     assert always
     assert always <= cautions
-    for context in evaluation.contexts:
+    for context in evaluation.parts:
         for finding in context.findings:
             assert set(finding.sources) <= told
             assert set(finding.cautions) <= cautions
@@ -350,7 +350,7 @@ def test_every_source_and_caution_named_is_told_in_full(number: int) -> None:
 
 @pytest.mark.parametrize("number", range(len(FAULTY)))
 def test_next_readings_are_few_possible_and_new(number: int) -> None:
-    for context in FAULTY[number].contexts:
+    for context in FAULTY[number].parts:
         asked = [entry.procedure for entry in context.next_readings]
         assert len(asked) <= MOST_NEXT_READINGS
         assert len(set(asked)) == len(asked)
@@ -363,7 +363,7 @@ def test_next_readings_are_few_possible_and_new(number: int) -> None:
 def test_an_undecided_value_is_never_a_fault() -> None:
     """No finding above a note rests on an undecided comparison."""
     for evaluation in FAULTY:
-        for context in evaluation.contexts:
+        for context in evaluation.parts:
             for finding in context.findings:
                 if any(token.endswith(".undecided") for token in finding.evidence):
                     assert finding.severity in ("note", "advisory"), finding.code

@@ -37,7 +37,7 @@ def judged(request: dict[str, object], prepared: Prepared) -> Evaluation:
 
 def named_first(evaluation: Evaluation) -> frozenset[str]:
     """The causes at rank 1 of the context with the gravest finding, the first of them where several are as grave."""
-    ranked = [context for context in evaluation.contexts if context.causes]
+    ranked = [part for part in evaluation.parts if part.causes]
     if not ranked:
         return frozenset()
     return frozenset(cause.cause for cause in max(ranked, key=_gravity).causes if cause.rank == 1)
@@ -49,7 +49,7 @@ def _gravity(context: ContextResult) -> int:
 
 def hazards(evaluation: Evaluation) -> frozenset[str]:
     """Codes of the findings about people at risk."""
-    return frozenset(f.code for context in evaluation.contexts for f in context.findings if f.severity == "hazard")
+    return frozenset(f.code for part in evaluation.parts for f in part.findings if f.severity == "hazard")
 
 
 def found(fault: HiddenFault, first: frozenset[str]) -> bool:

@@ -35,7 +35,7 @@ def invented(visit: Visit, prepared: Prepared, perturbations: int = PERTURBATION
     exact = stated(visit.exact())
     for seed in range(perturbations):
         evaluation = judged(perturbed(exact, f"{visit.id}/{seed}"), prepared)
-        said = [f for context in evaluation.contexts for f in context.findings if f.severity != "note"]
+        said = [f for part in evaluation.parts for f in part.findings if f.severity != "note"]
         result.judged += 1
         result.advised += bool(said)
         for finding in said:

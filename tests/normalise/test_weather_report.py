@@ -13,7 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.normalise.weather import LONGEST_REPORT, WeatherFault, WeatherReport, observed_at, parse_metar
+from service.ruleset import load_ruleset, rules_folder
 
+ASSUMPTIONS = load_ruleset(rules_folder()).assumptions
 INCH_OF_MERCURY = 3386.389
 KNOT = 1852.0 / 3600.0
 ALL_GROUPS = "METAR KZZZ 240156Z 26016G22KT 9SM BKN012 13/08 A3006 RMK AO2 PK WND 26027/0109 SLP179 T01280083"
@@ -21,13 +23,13 @@ COLD = "KZZZ 191853Z 32014G22KT 290V350 9SM -SN BKN038 OVC047 03/M03 A2989 RMK A
 
 
 def read(text: str) -> WeatherReport:
-    report = parse_metar(text)
+    report = parse_metar(text, ASSUMPTIONS)
     assert isinstance(report, WeatherReport), report
     return report
 
 
 def refused(text: str) -> WeatherFault:
-    fault = parse_metar(text)
+    fault = parse_metar(text, ASSUMPTIONS)
     assert isinstance(fault, WeatherFault), fault
     assert fault.detail.endswith(".")
     assert fault.remedy.endswith(".")
@@ -250,7 +252,7 @@ SHREDS = st.text("AGKMPQRST/0123-+V", max_size=8)
 
 @given(st.text(max_size=200) | st.lists(st.sampled_from(GROUPS) | SHREDS).map(" ".join))
 def test_any_text_is_read_or_refused(text: str) -> None:
-    report = parse_metar(text)
+    report = parse_metar(text, ASSUMPTIONS)
     if isinstance(report, WeatherFault):
         assert report.code
         return
@@ -288,7 +290,7 @@ def test_repeated_groups_end_and_do_not_multiply_the_work(unit: str) -> None:
     text = ("KZZZ 191853Z " + unit * LONGEST_REPORT)[:LONGEST_REPORT]
     sys.setprofile(count)
     try:
-        parse_metar(text)
+        parse_metar(text, ASSUMPTIONS)
     finally:
         sys.setprofile(None)
     assert calls < 50_000

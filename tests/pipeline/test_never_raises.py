@@ -54,14 +54,15 @@ def answer(request: EvaluationRequest) -> Evaluation:
             words = " ".join((finding.summary, finding.why_it_matters, finding.what_to_do))
             assert "{" not in words
             assert "}" not in words
-    for context in evaluation.contexts:
+    house = () if evaluation.whole_house is None else evaluation.whole_house.quantities
+    for context in evaluation.parts:
         assert len(context.next_readings) <= 5
         for quantity in context.quantities:
             assert quantity.uncertainty >= 0.0
         for verdict in context.verdicts:
             for probability in (verdict.probability_above, verdict.probability_below):
                 assert probability is None or 0.0 <= probability <= 1.0
-        named = {quantity.name for quantity in context.quantities}
+        named = {quantity.name for quantity in (*house, *context.quantities)}
         for verdict in context.verdicts:
             assert (verdict.quantity in named) == (verdict.verdict != "not_measured")
     assert {caution.id for caution in rules.cautions.values() if caution.always} <= {
@@ -133,7 +134,9 @@ def test_every_reading_is_used_or_set_aside_with_a_remedy(request: EvaluationReq
 def test_a_single_reading_is_a_visit(arrangement: str, readings: list[dict[str, Any]]) -> None:
     request = msgspec.convert({"equipment": {"arrangement": arrangement}, "readings": readings}, EvaluationRequest)
     evaluation = answer(request)
-    assert len(evaluation.contexts) == 1
+    barometer = readings[0]["kind"] == "station_pressure"
+    assert len(evaluation.contexts) == (0 if barometer else 1)
+    assert evaluation.whole_house is not None or not barometer
 
 
 def test_nothing_is_wrong_where_nothing_was_said() -> None:

@@ -225,7 +225,7 @@ def test_nothing_above_a_note_is_said_of_a_healthy_visit(path: Path) -> None:
 def test_the_example_visit_is_found_restricted() -> None:
     """A loaded filter and a matted coil at 1600 m, external static pressure above the rated maximum."""
     evaluation = pipeline.evaluate(decoded(EXAMPLE), PREPARED)
-    codes = {finding.code for context in evaluation.contexts for finding in context.findings}
+    codes = {finding.code for part in evaluation.parts for finding in part.findings}
     assert {"external_static_pressure_above_rating", "filter_loaded", "coil_pressure_drop_above_rating"} <= codes
     assert evaluation.highest_severity == "fault"
     assert [context.state.id for context in evaluation.contexts] == ["heating", "cooling", "fan"]
@@ -237,10 +237,10 @@ def test_a_clients_own_limit_changes_the_verdict_and_is_said() -> None:
         {"criterion": "external_static_pressure_maximum", "upper": 2.0, "unit": "inH2O", "reason": "Agreed."}
     ]
     evaluation = pipeline.evaluate(decoded(json.dumps(tree).encode()), PREPARED)
-    for context in evaluation.contexts:
+    for context in evaluation.parts:
         for verdict in context.verdicts:
             if verdict.criterion == "external_static_pressure_maximum" and verdict.verdict != "not_measured":
                 assert (verdict.verdict, verdict.overridden) == ("within", "Agreed.")
                 assert verdict.source is None
-    codes = {finding.code for context in evaluation.contexts for finding in context.findings}
+    codes = {finding.code for part in evaluation.parts for finding in part.findings}
     assert "external_static_pressure_above_rating" not in codes
