@@ -42,7 +42,7 @@ ASSUMED = (
     "branch_drop_share",
 )
 FIXED = ("house_humidity_ratio", "opening_exponent", "run_share_of_side")
-"""Assumptions whose doubt moves nothing that is projected: 0.003 of humidity is 0.6 % of the blower's share of a rise."""
+"""Assumptions whose doubt moves nothing projected: 0.003 of humidity is 0.6 % of the blower's part of a rise."""
 TOLERANCES = ("rated_pressure_drop", "fitting_length", "flexible_compression", "leakage_airflow")
 
 

@@ -207,9 +207,12 @@ def test_states_named_by_readings_alone_are_understood() -> None:
     assert [state.id for state in visit.states] == ["a", "b"]
 
 
-def test_one_state_holds_for_all_readings() -> None:
+def test_one_state_holds_for_all_readings_but_those_of_the_house() -> None:
     visit = normal(static("filter_outlet"), bulb("indoor"), states=TWO[:1])
-    assert {reading.state for reading in visit.readings} == {"warm"}
+    assert {reading.kind: reading.state for reading in visit.readings} == {
+        "static_pressure": "warm",
+        "dry_bulb_temperature": None,
+    }
 
 
 def test_among_several_states_a_reading_must_say_its_own() -> None:
