@@ -109,7 +109,7 @@ def judged(request: Request, prepared: Prepared) -> Evaluation:
 
 
 class Outcome(NamedTuple):
-    """What one operating state, or the whole house, came to: rules that fired, what they concluded, tokens that held."""
+    """What one state, or the whole house, came to: rules that fired, what they concluded, tokens that held."""
 
     state: str
     rules: frozenset[str]
