@@ -8,7 +8,7 @@ from service.derive.propagate import product, propagate, ratio, with_tolerance
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
 from service.model.quantity import Measured
-from service.model.visit import PressureDropRating
+from service.model.visit import BlowerTable, PressureDropRating
 from service.physics import resistance
 
 OBSERVED_KINDS = frozenset({"filter", "coil", "heat_exchanger", "electric_heater", "accessory", "zone_damper"})
@@ -78,6 +78,8 @@ def derive_power(sheet: Worksheet) -> None:
     if blower is None:
         for name in ("power_per_airflow", "blower_efficiency"):
             sheet.lack(name, "electric_power of the blower")
+        if _tabled_power(sheet) is not None:
+            sheet.lack("blower_power_to_table", "electric_power of the blower")
         return
     if airflow is None:
         sheet.lack("power_per_airflow", "any airflow method")
@@ -89,10 +91,18 @@ def derive_power(sheet: Worksheet) -> None:
     _power_to_table(sheet, blower, pressure)
 
 
+def _tabled_power(sheet: Worksheet) -> BlowerTable | None:
+    """The blower table of this state, where it tells the power."""
+    table = table_of(sheet)
+    return None if table is None or table.points[0].power is None else table
+
+
 def _power_to_table(sheet: Worksheet, blower: Measured, pressure: Measured | None) -> None:
     name = "blower_power_to_table"
-    table = table_of(sheet)
-    if table is None or table.points[0].power is None:
+    table = _tabled_power(sheet)
+    if table is None:
+        if table_of(sheet) is not None:
+            sheet.lack(name, "blower.settings with the power of each row")
         return
     density = blower_density(sheet)
     if pressure is None or density is None:

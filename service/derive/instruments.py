@@ -28,6 +28,7 @@ COMPARED = {
     "static_pressure": "gauge_disagreement",
     "pressure_difference": "gauge_disagreement",
     "dry_bulb_temperature": "thermometer_disagreement",
+    "station_pressure": "barometer_disagreement",
 }
 """Kind of reading -> quantity that two instruments at one place make of it."""
 
@@ -141,7 +142,9 @@ def _disagreements(sheet: Worksheet) -> None:
         places: dict[tuple[str | None, str | None], dict[str, list[Reading]]] = {}
         for reading in sheet.of_kind(kind):
             if reading.instrument is not None:
-                there = places.setdefault((reading.location, reading.low), {})
+                # Rooms and outdoors of one site share their air pressure but for a few pascals of height and house.
+                place = None if kind == "station_pressure" else reading.location
+                there = places.setdefault((place, reading.low), {})
                 there.setdefault(reading.instrument, []).append(reading)
         for (location, _), by_instrument in places.items():
             for first, second in itertools.combinations(by_instrument.values(), 2):

@@ -281,7 +281,7 @@ def _operating(sheet: Worksheet) -> None:
         return
     name = "duct_leakage_operating"
     test = next(t for t in sheet.leakage_tests("duct") if (t.kind == "total") == (tested == "duct_leakage_total"))
-    network, sides = PressureNetwork(sheet.readings), []
+    network, sides = PressureNetwork(sheet.readings, sheet.ruleset.assumptions), []
     for kind, step in (("return_duct", 1), ("supply_duct", 0)):
         place = sheet.index(kind)
         rise = None if place is None else network.rise(AMBIENT, gap(sheet, place + step))

@@ -3,17 +3,22 @@
 Every static pressure joins a station to the ambient air; every pressure difference joins two stations. The pressure
 between two points is the sum along the shortest chain of readings between them, so a reading taken elsewhere is
 carried over with measured drops, and each number keeps the error terms of exactly the readings it rests on.
+
+Where readings are redundant and do not close, one of them is off. It is left out if it can be told which: if it alone
+accounts for every proven gap, and what remains still closes at least once. Else the shortest chain stands.
 """
 
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping
 
 import msgspec
 
 from service.derive.propagate import combine, difference, mean, ratio
 from service.derive.worksheet import Worksheet
 from service.model.quantity import Measured
+from service.model.ruleset import Assumption
 from service.model.visit import AMBIENT, Reading
 
 DROP_KINDS = ("filter", "coil", "heat_exchanger", "electric_heater", "accessory", "zone_damper")
@@ -27,10 +32,19 @@ class Rise(msgspec.Struct, frozen=True):
     keys: tuple[str, ...]
 
 
-class PressureNetwork:
-    """Stations as points, readings as the links between them."""
+Link = tuple[str, str]
+Assumptions = Mapping[str, Assumption]
 
-    def __init__(self, readings: list[Reading]) -> None:
+
+class PressureNetwork:
+    """Stations as points, readings as the links between them.
+
+    Attributes:
+        links: from each point to its neighbours, without what is outvoted.
+        outvoted: low and high point of the link that the others contradict together, and its rise; None where none is.
+    """
+
+    def __init__(self, readings: list[Reading], assumptions: Assumptions | None = None) -> None:
         links: dict[tuple[str, str], list[Reading]] = {}
         for reading in readings:
             if reading.kind == "static_pressure" and reading.location is not None:
@@ -38,15 +52,36 @@ class PressureNetwork:
             elif reading.kind == "pressure_difference" and reading.location is not None and reading.low is not None:
                 links.setdefault((reading.low, reading.location), []).append(reading)
         self.links: dict[str, dict[str, Rise]] = {}
+        self.outvoted: tuple[Link, Rise] | None = None
+        rises: dict[Link, Rise] = {}
         for (low, high), found in links.items():
             keys = tuple(reading.key for reading in found)
-            rise = Rise(mean([reading.measured for reading in found], f"{keys[0]}.scatter"), keys)
-            self._join(low, high, rise)
+            rises[low, high] = Rise(mean([reading.measured for reading in found], f"{keys[0]}.scatter"), keys)
+            self._join(low, high, rises[low, high])
+        if assumptions is not None and any(AMBIENT not in link for link in rises):
+            self._vote(rises, assumptions)
 
     def _join(self, low: str, high: str, rise: Rise) -> None:
         self.links.setdefault(low, {}).setdefault(high, rise)
         back = Rise(combine((-1.0, rise.measured)), rise.keys)
         self.links.setdefault(high, {}).setdefault(low, back)
+
+    def _vote(self, rises: dict[Link, Rise], assumptions: Assumptions) -> None:
+        """Leave out the one link that accounts for every gap, if there is such a one."""
+        gaps = _gaps(rises, assumptions)
+        if len(gaps) < 2 or not any(gaps):
+            return
+        suspects = []
+        for link in rises:
+            rest = {other: rise for other, rise in rises.items() if other != link}
+            closures = _gaps(rest, assumptions)
+            # One closure fewer: the link was part of one. What is left must still close, or it proves nothing.
+            if 1 <= len(closures) < len(gaps) and not any(closures):
+                suspects.append(link)
+        if len(suspects) == 1:
+            (low, high), rise = suspects[0], rises[suspects[0]]
+            self.outvoted = (suspects[0], rise)
+            del self.links[low][high], self.links[high][low]
 
     def rise(self, start: str, end: str, *, without: tuple[str, str] | None = None) -> Rise | None:
         """Pressure at `end` minus pressure at `start`, along the fewest readings; None where no chain joins them."""
@@ -80,6 +115,40 @@ class PressureNetwork:
         return Rise(total, tuple(key for step in reversed(steps) for key in step.keys))
 
 
+def _gaps(rises: Mapping[Link, Rise], assumptions: Assumptions) -> list[bool]:
+    """For each independent closure of a network, whether the readings around it are proven not to close.
+
+    A pressure may move between two readings, so every link has that doubt beside its own.
+    """
+    proof = assumptions["pressure_closure_proof"].value
+    moved = assumptions["pressure_between_readings"].uncertainty
+    potentials: dict[str, Measured] = {}
+    around: dict[str, dict[str, tuple[float, Measured]]] = {}
+    for (low, high), rise in rises.items():
+        entry = Measured(rise.measured.value, {**rise.measured.terms, f"{rise.keys[0]}.moved": moved})
+        around.setdefault(low, {})[high] = (1.0, entry)
+        around.setdefault(high, {})[low] = (-1.0, entry)
+    tree: set[frozenset[str]] = set()
+    for start in around:
+        if start in potentials:
+            continue
+        potentials[start] = Measured(0.0)
+        queue = deque([start])
+        while queue:
+            point = queue.popleft()
+            for neighbour, (sign, entry) in around[point].items():
+                if neighbour not in potentials:
+                    potentials[neighbour] = combine((1.0, potentials[point]), (sign, entry))
+                    tree.add(frozenset((point, neighbour)))
+                    queue.append(neighbour)
+    gaps = []
+    for low, high in rises:
+        if frozenset((low, high)) not in tree:
+            error = combine((1.0, around[low][high][1]), (-1.0, potentials[high]), (1.0, potentials[low]))
+            gaps.append(abs(error.value) > proof * error.uncertainty)
+    return gaps
+
+
 def gap(sheet: Worksheet, index: int) -> str:
     """Station before the element at `index` of the path; the ambient air at its ends."""
     return sheet.gaps[index]
@@ -102,7 +171,7 @@ def station_words(sheet: Worksheet, station: str) -> str:
 
 def derive_pressure(sheet: Worksheet) -> None:
     """External static pressure, drops, shares, and the checks of sign and closure."""
-    network = PressureNetwork(sheet.readings)
+    network = PressureNetwork(sheet.readings, sheet.ruleset.assumptions)
     _largest(sheet)
     if not sheet.blower_on:
         return
@@ -142,6 +211,17 @@ def _signs(sheet: Worksheet) -> None:
 
 
 def _closure(sheet: Worksheet, network: PressureNetwork) -> None:
+    """The closure that is worst for its doubt; told of the outvoted reading, where there is one."""
+    if network.outvoted is not None:
+        (low, high), own = network.outvoted
+        rest = network.rise(low, high)
+        assert rest is not None
+        error = difference(own.measured, rest.measured)
+        sheet.record(
+            "pressure_closure_error", error, "reading that the others contradict minus the way round",
+            (*own.keys, *rest.keys),
+        )  # fmt: skip
+        return
     worst: tuple[float, Measured, tuple[str, ...]] | None = None
     for reading in sheet.of_kind("pressure_difference"):
         if reading.location is None or reading.low is None:

@@ -27,6 +27,9 @@ class InForce(msgspec.Struct, frozen=True):
     overridden: str | None = None
 
 
+WITHOUT_LIMIT = InForce(None, None, None, None, None)
+
+
 class ReadyLimit(msgspec.Struct, frozen=True):
     """One limit with its numbers in SI units; `fixed` is what it comes to, except for what a rating adds."""
 
@@ -72,6 +75,10 @@ class ReadyCriterion(msgspec.Struct, frozen=True):
     limits: tuple[ReadyLimit, ...]
     tokens: dict[str, str]
 
+    def plausible(self, quantity: Quantity) -> bool:
+        """Whether the value can be true of a house."""
+        return self.plausible_low <= quantity.value <= self.plausible_high
+
 
 class NoLimit(msgspec.Struct, frozen=True):
     """A criterion whose quantity is known but for which no limit is in force, and what is missing for one."""
@@ -112,7 +119,8 @@ class Bench:
     ) -> tuple[list[Verdict], list[NoLimit]]:
         """Verdicts in the order of the criteria's ids, and the criteria without a limit in force.
 
-        A quantity that is neither known nor lacking does not apply to the context and is passed over.
+        A quantity that is neither known nor lacking does not apply to the context and is passed over. A value that
+        cannot be true is implausible whether or not there is a limit to compare it with.
         """
         by_name: dict[str, list[Quantity]] = {}
         for quantity in quantities:
@@ -130,7 +138,10 @@ class Bench:
                 continue
             limit = _in_force(ready, observations, ratings, overrides.get(criterion.id), on)
             if isinstance(limit, NoLimit):
-                limitless.append(limit)
+                absurd = [quantity for quantity in found if not ready.plausible(quantity)]
+                verdicts += [_verdict(ready, quantity, WITHOUT_LIMIT) for quantity in absurd]
+                if len(absurd) < len(found):
+                    limitless.append(limit)
                 continue
             for quantity in found:
                 verdicts.append(_verdict(ready, quantity, limit))
@@ -158,7 +169,7 @@ def _in_force(
 
 def _verdict(ready: ReadyCriterion, quantity: Quantity, limit: InForce) -> Verdict:
     criterion = ready.criterion
-    if not ready.plausible_low <= quantity.value <= ready.plausible_high:
+    if not ready.plausible(quantity):
         return Verdict(
             criterion=criterion.id,
             quantity=quantity.name,

@@ -386,6 +386,25 @@ def test_what_a_comparison_with_a_rating_lacks_is_named() -> None:
     assert worked.lacking["filter_face_velocity"] == ("any airflow method", "filter.width and filter.height")
 
 
+def test_what_the_comparison_of_blower_power_with_the_table_lacks_is_named() -> None:
+    rows = [
+        {"external_static_pressure": {"value": x, "unit": "inH2O"}, "airflow": {"value": 1400 - 800 * x, "unit": "cfm"}}
+        for x in (0.1, 0.5, 0.9)
+    ]
+    with_power = [{**row, "power": {"value": 500.0 - 10.0 * place, "unit": "W"}} for place, row in enumerate(rows)]
+    watts = reading("electric_power", 500.0, "W", component="blower")
+    for table, readings, missing in (
+        (with_power, [], "electric_power of the blower"),
+        (with_power, [watts], "external static pressure"),
+        (rows, [watts], "blower.settings with the power of each row"),
+    ):
+        equipment = {"blower": {"settings": [{"setting": "high", "rows": table}]}}
+        worked = sheet(request(flow_reading(1200.0), *readings, equipment=equipment))
+        assert worked.lacking["blower_power_to_table"] == (missing,)
+    worked = sheet(request(flow_reading(1200.0), watts))
+    assert "blower_power_to_table" not in worked.lacking
+
+
 def test_blower_power_by_voltage_and_current_needs_the_power_factor() -> None:
     pair = [
         reading("voltage", 400.0, "V", component="blower"),

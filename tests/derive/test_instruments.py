@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from service.derive import Worksheet
-from tests.derive.sheets import request, sheet, static
+from tests.derive.sheets import reading, request, sheet, static
 
 GAUGE = {"share_of_reading": 0.01, "floor": 0.002, "resolution": 0.001, "unit": "[in_i'H2O]"}
 INCH = 249.08891
@@ -104,6 +104,24 @@ def test_two_gauges_at_one_station() -> None:
     entry = found.quantities["gauge_disagreement"]
     assert entry.value == pytest.approx(0.05 * INCH)
     assert entry.uncertainty == pytest.approx((2 * (0.002**2 / 3 + 0.001**2 / 12)) ** 0.5 * INCH, rel=1e-6)
+
+
+def test_barometers_are_compared_wherever_on_the_site_they_were_read() -> None:
+    """835.0 against 841.0 hPa; each u by hand: sqrt(1.0^2 / 3 + 0.1^2 / 12)."""
+    accuracy = {"share_of_reading": 0.0, "floor": 1.0, "resolution": 0.1, "unit": "hPa"}
+
+    def read(value: float, name: str, place: str) -> dict[str, Any]:
+        return reading("station_pressure", value, "hPa", instrument=name, place=place, state="state")
+
+    def found(*readings: dict[str, Any]) -> Worksheet:
+        kits = [{"id": name, "kind": "barometer", "accuracy": accuracy} for name in ("a", "b")]
+        return sheet(request(*readings, instruments=kits, states=[{"id": "state", "mode": "cooling"}]))
+
+    entry = found(read(835.0, "a", "indoor"), read(841.0, "b", "outdoor")).quantities["barometer_disagreement"]
+    assert entry.value == pytest.approx(600.0)
+    assert entry.uncertainty == pytest.approx(100.0 * (2 * (1.0 / 3 + 0.1**2 / 12)) ** 0.5, rel=1e-6)
+    carried = found(read(835.0, "a", "indoor"), read(835.1, "a", "outdoor"), read(835.0, "a", "indoor"))
+    assert "barometer_disagreement" not in carried.quantities
 
 
 def test_one_instrument_and_no_redundancy_no_entry() -> None:

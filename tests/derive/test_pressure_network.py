@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import pytest
 
 from service.derive.pressure import PressureNetwork
 from service.model.quantity import Measured
 from service.model.visit import AMBIENT, Reading
-from tests.derive.sheets import reading, request, sheet, sheets, static, visit
+from tests.derive.sheets import PREPARED, reading, request, sheet, sheets, static, visit
 from tests.visits.house import INCH
 from tests.visits.library import HOUSES, cooling, fan_only
 from tests.visits.mistakes import station_not_read
@@ -312,6 +313,81 @@ def test_no_chain_is_no_answer() -> None:
     network = PressureNetwork([link("a", "s1", 10.0), link("c", "s3", 3.0, "s2")])
     assert network.rise("s1", "s3") is None
     assert network.rise("s1", AMBIENT, without=(AMBIENT, "s1")) is None
+
+
+DOUBT = PREPARED.ruleset.assumptions
+"""A gap is proven at three standard uncertainties: of 1 Pa each here, and 1 Pa each for a pressure that moved."""
+
+
+def test_a_direct_reading_that_two_chains_contradict_is_left_out() -> None:
+    """s1 to s2 read as 25; by the statics 10, by way of s3 4 + 6 = 10: the direct one alone explains both gaps."""
+    statics = [link("a", "s1", -20.0), link("b", "s2", -10.0)]
+    around = [link("c", "s3", 4.0, "s1"), link("d", "s2", 6.0, "s3")]
+    network = PressureNetwork([*statics, *around, link("x", "s2", 25.0, "s1")], DOUBT)
+    assert network.outvoted is not None
+    assert network.outvoted[0] == ("s1", "s2")
+    rise = network.rise("s1", "s2")
+    assert rise is not None
+    assert rise.measured.value == pytest.approx(10.0)
+    assert "x" not in rise.keys
+
+
+def test_a_static_reading_that_two_differences_contradict_is_left_out() -> None:
+    """s1 read as 30 instead of -20: the differences from s2 and from s3 both say -20."""
+    readings = [
+        link("x", "s1", 30.0), link("b", "s2", -10.0), link("c", "s3", -14.0),
+        link("d", "s2", 10.0, "s1"), link("e", "s3", 6.0, "s1"),
+    ]  # fmt: skip
+    network = PressureNetwork(readings, DOUBT)
+    assert network.outvoted is not None
+    assert network.outvoted[0] == (AMBIENT, "s1")
+    rise = network.rise(AMBIENT, "s1")
+    assert rise is not None
+    assert rise.measured.value == pytest.approx(-20.0)
+
+
+@pytest.mark.parametrize("off", [0.0, 3.0])
+def test_readings_that_close_within_their_doubt_are_all_kept(off: float) -> None:
+    statics = [link("a", "s1", -20.0), link("b", "s2", -10.0)]
+    around = [link("c", "s3", 4.0, "s1"), link("d", "s2", 6.0, "s3")]
+    network = PressureNetwork([*statics, *around, link("x", "s2", 10.0 + off, "s1")], DOUBT)
+    assert network.outvoted is None
+    rise = network.rise("s1", "s2")
+    assert rise is not None
+    assert rise.keys == ("x",)
+
+
+def test_one_closure_alone_does_not_tell_which_reading_is_off() -> None:
+    network = PressureNetwork([link("a", "s1", -20.0), link("b", "s2", -10.0), link("x", "s2", 25.0, "s1")], DOUBT)
+    assert network.outvoted is None
+    rise = network.rise("s1", "s2")
+    assert rise is not None
+    assert rise.keys == ("x",)
+
+
+def test_two_readings_off_are_not_laid_on_one() -> None:
+    """The direct one and a static are off, by different amounts: no single reading explains all gaps."""
+    readings = [
+        link("x", "s2", 40.0, "s1"), link("a", "s1", 40.0), link("b", "s2", -10.0),
+        link("c", "s3", 4.0, "s1"), link("d", "s2", 6.0, "s3"),
+    ]  # fmt: skip
+    assert PressureNetwork(readings, DOUBT).outvoted is None
+
+
+def test_the_filter_drop_is_taken_from_what_the_other_readings_agree_on() -> None:
+    """Across the filter 0.12 by the statics, and by way of the coil's far side; the direct reading says 0.30."""
+
+    def across(high: str, low: str, value: float) -> dict[str, Any]:
+        ends = {"input_station": high, "reference_station": low}
+        return reading("pressure_difference", value, "[in_i'H2O]", **ends)
+
+    wrong, through = across("return_plenum", "filter_outlet", 0.30), across("supply_plenum", "filter_outlet", 0.34)
+    back = across("supply_plenum", "return_plenum", 0.22)
+    worked = sheet(request(RETURN, FILTER_OUT, FURNACE_OUT, SUPPLY, wrong, through, back))
+    assert inches(worked, "filter_pressure_drop") == pytest.approx(0.12, abs=1e-6)
+    assert inches(worked, "pressure_closure_error") == pytest.approx(0.18, abs=1e-6)
+    alone = sheet(request(RETURN, FILTER_OUT, FURNACE_OUT, SUPPLY, wrong))
+    assert inches(alone, "filter_pressure_drop") == pytest.approx(0.30)
 
 
 def test_fan_only_is_worked_out_as_any_other_mode() -> None:

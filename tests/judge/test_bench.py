@@ -93,6 +93,17 @@ def test_beyond_what_can_be_true_nothing_is_compared(inches: float, verdict: str
     assert (found.probability is None) == (verdict == "implausible")
 
 
+def test_what_cannot_be_true_is_implausible_even_without_a_limit() -> None:
+    """A rating that is missing, or a date out of force, does not make an absurd value one that merely has no limit."""
+    without = bench({"upper_rating": "maximum_external_static_pressure"})
+    verdict = only(judged(without, quantity(50.0)))
+    assert (verdict.verdict, verdict.lower, verdict.upper, verdict.source) == ("implausible", None, None, None)
+    mixed = [quantity(0.5, subject="a"), quantity(50.0, subject="b")]
+    verdicts, limitless = judged(without, *mixed)
+    assert [(entry.subject, entry.verdict) for entry in verdicts] == [("b", "implausible")]
+    assert limitless == [NoLimit("test", "external_static_pressure", ("maximum_external_static_pressure",))]
+
+
 def test_each_of_several_parts_is_judged_on_its_own() -> None:
     verdicts, _ = judged(bench(UPPER), quantity(0.2, 0.01, "first"), quantity(0.9, 0.01, "second"))
     assert [(verdict.subject, verdict.verdict) for verdict in verdicts] == [("first", "within"), ("second", "above")]
