@@ -377,7 +377,7 @@ def _whole_house(
     found_elsewhere = {said for entry in opened for said in entry.explanation.said()}
     only_elsewhere = {name for other in others for name in (*other.quantities, *other.verdicts)}
     only_elsewhere -= {*kept.quantities, *kept.verdicts}
-    mine = house.explanation.said()
+    mine = house.explanation.named_by()
     told = {
         said
         for said, named in mine.items()

@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Collection, Mapping, Sequence
+from functools import cached_property
 
 import msgspec
 
@@ -142,33 +143,36 @@ class Explanation:
         self.open_criteria = {verdict.criterion for verdict in self.open_verdicts}
         self.opened = self._opened()
 
-    def said(self) -> dict[Said, frozenset[str]]:
-        """What would be found: code and evidence, each with the quantities and criteria that its words name."""
-        found: dict[Said, frozenset[str]] = {}
-        for rules in self.makers.values():
-            rules = _speaking(rules)
+    @cached_property
+    def _conclusions(self) -> list[tuple[Said, list[tuple[Diagnosis, dict[str, None]]]]]:
+        """What would be found: code and evidence, and the rules that make it, each with what it rests on."""
+        found = []
+        for makers in self.makers.values():
+            rules = [(rule, dict.fromkeys(self._evidence(rule, set()))) for rule in _speaking(makers)]
             if rules:
-                words = f"{rules[0].summary} {rules[0].why_it_matters} {rules[0].what_to_do}"
-                found[self._said(rules)] = frozenset(NAMED.findall(words))
+                evidence = self._ordered(_unique(token for _, behind in rules for token in behind))
+                found.append(((rules[0][0].concludes or rules[0][0].id, evidence), rules))
         return found
 
-    def _said(self, rules: Sequence[Diagnosis]) -> Said:
-        evidence = self._ordered(_unique(token for rule in rules for token in self._evidence(rule, set())))
-        return rules[0].concludes or rules[0].id, evidence
+    def said(self) -> frozenset[Said]:
+        """What would be found: code and evidence."""
+        return frozenset(said for said, _ in self._conclusions)
+
+    def named_by(self) -> dict[Said, frozenset[str]]:
+        """What would be found, with the quantities and criteria that its words name."""
+        return {
+            said: frozenset(NAMED.findall(f"{rule.summary} {rule.why_it_matters} {rule.what_to_do}"))
+            for said, ((rule, _), *_) in self._conclusions
+        }
 
     def result(self, told: Told = Told()) -> Explained:  # noqa: B008  frozen
         """Everything put into words, but for what is told elsewhere."""
-        found: list[tuple[list[Diagnosis], Said]] = []
-        for makers in self.makers.values():
-            rules = _speaking(makers)
-            if not rules or (said := self._said(rules)) in told.findings:
-                continue
-            found.append((rules, said))
-            for rule in rules:
-                behind = dict.fromkeys(self._evidence(rule, set()))
+        found = [entry for entry in self._conclusions if entry[0] not in told.findings]
+        for _, rules in found:
+            for rule, behind in rules:
                 for cause in rule.causes:
                     self.named.setdefault(cause, {}).update(behind)
-        findings = [self._finding(rules, said) for rules, said in found]
+        findings = [self._finding([rule for rule, _ in rules], said) for said, rules in found]
         # What rests on another conclusion says more than that conclusion, so it comes before it.
         findings.sort(key=lambda f: (-SEVERITIES.index(f.severity), -_depth(f), -(f.certainty or 0.0), f.code))
         not_judged = tuple(entry for entry in self._not_judged() if entry.criterion not in told.criteria)

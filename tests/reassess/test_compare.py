@@ -72,6 +72,42 @@ def test_nothing_differs_under_the_same_rules_by_another_name() -> None:
     assert (found.findings, found.verdicts, found.attributed) == ((), (), True)
 
 
+def in_every_context(evaluation: Evaluation) -> Evaluation:
+    """As evaluations were kept before the whole house had a part of its own: told in each state again."""
+    house = evaluation.whole_house
+    assert house is not None
+    return replace(
+        evaluation,
+        whole_house=None,
+        contexts=tuple(
+            replace(
+                context,
+                quantities=house.quantities + context.quantities,
+                verdicts=house.verdicts + context.verdicts,
+                findings=house.findings + context.findings,
+            )
+            for context in evaluation.contexts
+        ),
+    )
+
+
+def test_what_the_whole_house_tells_was_told_by_every_context_before_and_is_no_difference() -> None:
+    house = KEPT.whole_house
+    assert house is not None
+    assert house.findings
+    found = between(changed(), kept=in_every_context(KEPT))
+    assert (found.findings, found.verdicts, found.attributed) == ((), (), True)
+
+
+def test_a_rule_of_the_whole_house_that_goes_is_lost_once() -> None:
+    house = KEPT.whole_house
+    assert house is not None
+    code = house.findings[0].code
+    found = between(changed(diagnoses={code: None}))
+    lost = [change for change in found.findings if change.code == code]
+    assert [(change.state.id, change.change) for change in lost] == [("whole_house", "lost")]
+
+
 def test_a_limit_that_was_loosened_moves_its_verdict_and_takes_back_its_finding() -> None:
     criterion = RULES.criteria[LIMIT]
     looser = replace(criterion, limit=[replace(one, upper_factor=3.0) for one in criterion.limit])
