@@ -30,6 +30,7 @@ from service.model.visit import SetAside, Visit
 from service.reassess import compare
 from service.ruleset.lint import edges
 from service.wire.decode import RequestDecoder, accepted_units
+from service.wire.query import names_in_queries
 from service.wire.request import EvaluationRequest, ProjectionRequest
 from service.wire.speech import Speech, speeches
 
@@ -76,7 +77,7 @@ class Rulebook:
 
     def decoder(self) -> RequestDecoder:
         """Decodes requests that these versions can judge."""
-        return RequestDecoder(accepted_units([self.newest]), self.names)
+        return RequestDecoder(accepted_units([self.newest]), self.names, names_in_queries(self.current.ruleset))
 
 
 Kept = TypeVar("Kept")

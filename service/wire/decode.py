@@ -2,7 +2,6 @@
 
 import datetime
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from types import MappingProxyType
 from typing import Any, TypeVar
 
 import msgspec
@@ -72,7 +71,7 @@ class RequestDecoder:
         self,
         units: Mapping[type[msgspec.Struct], tuple[str, ...]],
         rulesets: Sequence[str],
-        names: Names = MappingProxyType({}),
+        names: Names,
     ) -> None:
         self.units = dict(units)
         self.rulesets = tuple(rulesets)
