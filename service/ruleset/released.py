@@ -152,7 +152,7 @@ def completed(old: Ruleset, newest: Ruleset) -> Ruleset:
     }
     named = {name for key, change in filled["changes"].items() if key not in old.changes for name in change.cautions}
     cautions = {
-        name: msgspec.structs.replace(newest.cautions[name], with_tokens=[], always=False)
+        name: msgspec.structs.replace(newest.cautions[name], with_tokens=[], with_equipment=[], always=False)
         for name in named - set(old.cautions)
     }
     return msgspec.structs.replace(old, **filled, cautions=old.cautions | cautions)

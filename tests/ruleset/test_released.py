@@ -290,7 +290,8 @@ def test_an_older_version_is_completed_and_nothing_of_it_changes(folder: Path) -
     }
     added = set(full.cautions) - set(old.cautions)
     assert added == named_by_changes(newest) != set()
-    assert not any(full.cautions[name].always or full.cautions[name].with_tokens for name in added)
+    brought = [full.cautions[name] for name in added]
+    assert not any(caution.always or caution.with_tokens or caution.with_equipment for caution in brought)
     assert (full.criteria, full.diagnoses, full.causes) == (old.criteria, old.diagnoses, old.causes)
 
 
