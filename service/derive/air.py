@@ -53,12 +53,6 @@ def supply_stations(sheet: Worksheet) -> list[str]:
     return stations
 
 
-def mixed(sheet: Worksheet, temperature: Measured, location: str) -> Measured:
-    """One temperature reading stands for a stream that is not fully mixed."""
-    spread = sheet.ruleset.assumptions["temperature_mixing"].uncertainty
-    return Measured(temperature.value, {**temperature.terms, f"mixing.{location}": spread})
-
-
 def _return_air(sheet: Worksheet) -> None:
     found = sheet.reading("dry_bulb_temperature", return_stations(sheet))
     pressure = sheet.get("station_pressure")
@@ -75,7 +69,7 @@ def _return_air(sheet: Worksheet) -> None:
         sheet.lack("return_air_humidity_ratio", "dry_bulb_temperature at the return plenum")
     else:
         reading, inputs, location = found
-        temperature = sheet.record("return_air_temperature", mixed(sheet, reading, location), "reading", inputs)
+        temperature = sheet.record("return_air_temperature", sheet.mixed(reading, location), "reading", inputs)
         _wet_bulb_depression(sheet, "return", temperature, location, inputs)
         humidity = _return_humidity(sheet, temperature, location, inputs)
     if pressure is None:
@@ -170,7 +164,7 @@ def _supply_air(sheet: Worksheet) -> None:
             sheet.lack("supply_air_temperature", "dry_bulb_temperature at the supply plenum")
         return
     reading, inputs, location = found
-    temperature = sheet.record("supply_air_temperature", mixed(sheet, reading, location), "reading", inputs)
+    temperature = sheet.record("supply_air_temperature", sheet.mixed(reading, location), "reading", inputs)
     _wet_bulb_depression(sheet, "supply", temperature, location, inputs)
 
 

@@ -183,7 +183,7 @@ def _delivered(sheet: Worksheet, mass: Measured | None, sensible: Measured | Non
             sheet.lack(name, *_missing(sheet))
         return
     reading, keys, location = found
-    leaving = _mixed(sheet, reading, location)
+    leaving = sheet.mixed(reading, location)
     plenum = sheet.reading("dry_bulb_temperature", return_stations(sheet))
     rooms = sheet.reading("dry_bulb_temperature", ["return_grille|return_duct", "indoor"])
     entering, inputs = sheet.get("return_air_temperature"), keys
@@ -205,12 +205,6 @@ def _delivered(sheet: Worksheet, mass: Measured | None, sensible: Measured | Non
             ("delivered_sensible_capacity", "net_sensible_capacity"),
             lambda: ratio(delivered, sensible),
         )
-
-
-def _mixed(sheet: Worksheet, temperature: Measured, location: str) -> Measured:
-    """One register stands for the mean of all."""
-    spread = sheet.ruleset.assumptions["temperature_mixing"].uncertainty
-    return Measured(temperature.value, {**temperature.terms, f"mixing.{location}": spread})
 
 
 def _to_nominal(sheet: Worksheet, net: Measured | None) -> None:
@@ -252,11 +246,12 @@ def _to_rated(sheet: Worksheet, net: Measured | None) -> None:
         for row in equipment.performance
     ]
 
-    def rated(t: float, w: float, p: float, out: float, q: float) -> float:
-        return performance.capacity_at(rows, AirState(t, w, p).wet_bulb, out, q)
+    def rated(wet_bulb: float, out: float, q: float) -> float:
+        return performance.capacity_at(rows, wet_bulb, out, q)
 
     try:
-        expected = propagate(rated, temperature, humidity, pressure, outdoor, flow)
+        wet_bulb = propagate(lambda t, w, p: AirState(t, w, p).wet_bulb, temperature, humidity, pressure)
+        expected = propagate(rated, wet_bulb, outdoor, flow)
     except OutOfRange as error:
         sheet.observations.add("cooling_performance.beyond")
         axis = error.name.replace("_", " ")

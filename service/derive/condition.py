@@ -45,19 +45,20 @@ def _against_rating(sheet: Worksheet, kind: str, rating: PressureDropRating | No
     if drop is None or rating is None or airflow is None or density is None:
         sheet.lack(name, *lacking)
         return
-    entry = sheet.ruleset.elements[kind]
-    exponent = Measured(entry.exponent, {f"exponent.{kind}": entry.exponent_uncertainty})
+    exponent = sheet.exponent(kind)
     there = element_density(sheet, kind, density)
 
-    def drop_at(q: float, n: float, at_return: float, here: float) -> float:
-        return resistance.drop_at_flow(rating.drop, rating.flow, q * at_return / here, n, here, rating.density)
+    rated = with_tolerance(
+        Measured(rating.drop), f"rating.{kind}_pressure_drop", sheet.tolerance("rated_pressure_drop")
+    )
 
-    def expected() -> Measured:
-        clean = propagate(drop_at, airflow, exponent, density, there)
-        clean = with_tolerance(clean, f"rating.{kind}_pressure_drop", sheet.tolerance("rated_pressure_drop"))
-        return ratio(drop, clean)
+    def to_clean(fall: float, clean: float, q: float, n: float, at_return: float, here: float) -> float:
+        return fall / resistance.drop_at_flow(clean, rating.flow, q * at_return / here, n, here, rating.density)
 
-    sheet.attempt(name, "drop over the rated drop at the same flow", (drop_name, "airflow", f"rating.{kind}"), expected)
+    def against() -> Measured:
+        return propagate(to_clean, drop, rated, airflow, exponent, density, there)
+
+    sheet.attempt(name, "drop over the rated drop at the same flow", (drop_name, "airflow", f"rating.{kind}"), against)
 
 
 def derive_power(sheet: Worksheet) -> None:

@@ -67,8 +67,8 @@ def roughness_of(sheet: Worksheet, run: DuctRun) -> Measured:
 def effective_length(sheet: Worksheet, run: DuctRun) -> Measured:
     """Length with the fittings' equivalent length and its doubt, m."""
     fittings = run.fittings_equivalent_length
-    doubt = fittings * sheet.tolerance("fitting_length")
-    return Measured(run.length + fittings, {f"fittings.{run.name}": doubt} if doubt else {})
+    told = with_tolerance(Measured(fittings), f"fittings.{run.name}", sheet.tolerance("fitting_length"))
+    return combine((1.0, Measured(run.length)), (1.0, told))
 
 
 def compression_factor(sheet: Worksheet, run: DuctRun) -> Measured | None:
@@ -81,8 +81,10 @@ def compression_factor(sheet: Worksheet, run: DuctRun) -> Measured | None:
     if run.material != "flexible" or run.compression == 0.0:
         return None
     factor = duct.flexible_compression_factor(run.compression, diameter_of(run))
-    doubt = (factor - 1.0) * sheet.tolerance("flexible_compression")
-    return Measured(factor, {"model.flexible_compression": doubt})
+    added = with_tolerance(
+        Measured(factor - 1.0), "model.flexible_compression", sheet.tolerance("flexible_compression")
+    )
+    return combine((1.0, Measured(1.0)), (1.0, added))
 
 
 def flow_of(sheet: Worksheet, run: DuctRun) -> tuple[Measured, str] | None:
@@ -293,8 +295,7 @@ def _carried(drop: float, flow: float, wanted: float, exponent: float) -> float:
 
 def _device(sheet: Worksheet, kind: str, name: str, design: Measured) -> Measured | None:
     """Drop of a part at the design airflow: the measured one carried there, else the rated one."""
-    entry = sheet.ruleset.elements[kind]
-    exponent = Measured(entry.exponent, {f"exponent.{kind}": entry.exponent_uncertainty})
+    exponent = sheet.exponent(kind)
     flow = sheet.get("airflow")
     drop = next(
         (

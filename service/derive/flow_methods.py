@@ -6,9 +6,10 @@ Each is told as actual flow at the state of the return air. What one number or o
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from service.derive.air import heat_sources, return_stations, supply_density
-from service.derive.propagate import combine, mean, propagate, ratio, with_tolerance
+from service.derive.propagate import combine, mean, propagate, ratio, with_error, with_tolerance
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
 from service.model.quantity import Measured
@@ -39,8 +40,8 @@ def derive_traverse(sheet: Worksheet) -> None:
                 sheet.lack("traverse_evenness", missing)
             continue
         try:
-            velocity = _mean_velocity(entry, there)
-            found = combine((_section(entry), velocity))
+            section = _section(entry)
+            found = _over_points(entry, there, lambda v, _, section=section: section * v)  # type: ignore[misc]
             if not upstream:
                 found = propagate(flow.flow_at_density, found, there, here)
             allowance = sheet.assumption("tolerance_velocity_traverse")
@@ -49,7 +50,7 @@ def derive_traverse(sheet: Worksheet) -> None:
         except OutOfRange:
             sheet.lack(name, "velocity pressures or velocities that can be true together")
             continue
-        _place(sheet, entry, velocity, there)
+        _place(sheet, entry, there)
     if flows:
         sheet.record(
             name, mean(flows, f"{keys[0]}.scatter"), "mean of the velocities times the duct's section", (*keys,)
@@ -69,31 +70,29 @@ def _section(entry: Traverse) -> float:
     return traverse.rectangular_area(entry.width or 0.0, entry.height or 0.0)
 
 
-def _mean_velocity(entry: Traverse, density: Measured) -> Measured:
-    """Mean of the velocities: zero and scale move all points together, each point's own error averages out."""
-    zero = Measured(0.0, {f"{entry.instrument}.zero": entry.zero} if entry.zero else {})
-    scale = Measured(0.0, {f"{entry.instrument}.scale": entry.scale} if entry.scale else {})
-    if entry.velocity_pressures:
-        points = entry.velocity_pressures
+def _over_points(entry: Traverse, density: Measured, result: Callable[[float, float], float]) -> Measured:
+    """`result` of the mean velocity (m/s) and the density: zero and scale move all points together, each point's own
+    error averages out."""
+    zero = with_error(Measured(0.0), f"{entry.instrument}.zero", entry.zero)
+    scale = with_error(Measured(0.0), f"{entry.instrument}.scale", entry.scale)
+    points = entry.velocity_pressures or entry.velocities
 
-        def velocity(pressure: float, rho: float) -> float:
-            # Nothing stands below zero but the gauge's own error.
-            return flow.velocity_from_pressure(max(pressure, 0.0), rho)
+    def velocity(point: float, rho: float) -> float:
+        # Nothing stands below zero but the gauge's own error.
+        return flow.velocity_from_pressure(max(point, 0.0), rho) if entry.velocity_pressures else point
 
-        found = propagate(
-            lambda z, s, rho: sum(velocity(p * (1.0 + s) + z, rho) for p in points) / len(points), zero, scale, density
-        )
-        rho, each = density.value, entry.each
-        swings = [0.5 * (velocity(p + each, rho) - velocity(p - each, rho)) for p in points]
-    else:
-        points = entry.velocities
-        found = propagate(lambda z, s: sum(v * (1.0 + s) + z for v in points) / len(points), zero, scale)
-        swings = [entry.each] * len(points)
-    alone = math.hypot(*swings) / len(points)
-    return Measured(found.value, {**found.terms, f"{entry.key}.points": alone} if alone else found.terms)
+    def mean_of(z: float, s: float, rho: float) -> float:
+        return result(sum(velocity(point * (1.0 + s) + z, rho) for point in points) / len(points), rho)
+
+    found = propagate(mean_of, zero, scale, density)
+    rho, each = density.value, entry.each
+    swings = [0.5 * (velocity(point + each, rho) - velocity(point - each, rho)) for point in points]
+    centre, own = sum(velocity(point, rho) for point in points) / len(points), math.hypot(*swings) / len(points)
+    swing = 0.5 * (result(centre + own, rho) - result(max(centre - own, 0.0), rho))
+    return with_error(found, f"{entry.key}.points", swing)
 
 
-def _place(sheet: Worksheet, entry: Traverse, velocity: Measured, density: Measured) -> None:
+def _place(sheet: Worksheet, entry: Traverse, density: Measured) -> None:
     """How strong and how even the flow is where it was traversed; only pressures tell."""
     points = entry.velocity_pressures
     if not points:
@@ -102,7 +101,7 @@ def _place(sheet: Worksheet, entry: Traverse, velocity: Measured, density: Measu
         "traverse_velocity_pressure",
         "velocity pressure of the mean velocity",
         (entry.key,),
-        lambda: propagate(flow.velocity_pressure, velocity, density),
+        lambda: _over_points(entry, density, flow.velocity_pressure),
         subject=entry.key,
     )
     sheet.attempt(
@@ -249,8 +248,7 @@ def element_density(sheet: Worksheet, kind: str, density: Measured) -> Measured:
 def _flow_from_drop(
     sheet: Worksheet, kind: str, rating: PressureDropRating, drop: Measured, density: Measured
 ) -> Measured:
-    entry = sheet.ruleset.elements[kind]
-    exponent = Measured(entry.exponent, {f"exponent.{kind}": entry.exponent_uncertainty})
+    exponent = sheet.exponent(kind)
     there = element_density(sheet, kind, density)
     rated = with_tolerance(
         Measured(rating.drop), f"rating.{kind}_pressure_drop", sheet.tolerance("rated_pressure_drop")

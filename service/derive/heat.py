@@ -131,7 +131,7 @@ def _electric_heat(sheet: Worksheet) -> None:
             sheet.lack("electric_heater_line_imbalance", "current of each of the three lines of the electric heater")
         return
     entries = [reading.measured for reading in lines]
-    middle = mean(entries, "").value
+    middle = sum(entry.value for entry in entries) / len(entries)
     if middle <= 0.0:
         return
     farthest = max(range(len(entries)), key=lambda index: abs(entries[index].value - middle))

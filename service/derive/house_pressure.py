@@ -11,7 +11,8 @@ from math import hypot
 
 import msgspec
 
-from service.derive.propagate import combine, difference, mean, propagate
+from service.derive.leakage import ENVELOPE_PRESSURE
+from service.derive.propagate import combine, difference, mean, propagate, sampled, with_error
 from service.derive.surroundings import indoor_air, outdoor_air
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
@@ -127,7 +128,7 @@ def _gusty(sheet: Worksheet, reading: Reading) -> Measured:
     if reading.steadiness is not None or "outdoor" not in (reading.location, reading.low):
         return reading.measured
     gusts = sheet.ruleset.assumptions["single_house_pressure"].uncertainty
-    return Measured(reading.measured.value, {**reading.measured.terms, f"{reading.key}.gusts": gusts})
+    return with_error(reading.measured, f"{reading.key}.gusts", gusts)
 
 
 def _house(sheet: Worksheet, carried: tuple[Measured, tuple[str, ...]] | None) -> None:
@@ -198,21 +199,20 @@ def _without_height_and_drift(sheet: Worksheet, readings: Sequence[Reading]) -> 
     inside = [reading.location != "outdoor" for reading in readings]
     density = mean_density(sheet)
     result = house.carried_difference(times, [r.measured.value for r in readings], levels, inside, density.value)
-    parts = combine(*((w, r.measured) for w, r in zip(result.weights, readings, strict=True)))
-    terms = dict(parts.terms)
     lapse = house.barometric_lapse(density.value)
     assumptions = sheet.ruleset.assumptions
-    # A tape measures the step between the places once, however often they are read.
-    terms["barometer.height"] = lapse * assumptions["barometer_height"].uncertainty
-    for source, term in density.terms.items():
-        terms[source] = terms.get(source, 0.0) + house.GRAVITY * result.height_difference * term
-    spread = hypot(*result.weights)
     noise = assumptions["barometer_repeatability"].uncertainty
     if result.residual_deviation is not None:
         noise = max(noise, result.residual_deviation)
-    terms["barometer.repeatability"] = noise * spread
-    terms["barometer.bent_drift"] = assumptions["barometer_bent_drift"].uncertainty * result.drift * max(times)
-    return Measured(result.difference, terms), result.bracketed
+    bend = assumptions["barometer_bent_drift"].uncertainty * result.drift * max(times)
+    found = combine(
+        *((weight, reading.measured) for weight, reading in zip(result.weights, readings, strict=True)),
+        (house.GRAVITY * result.height_difference, density),
+    )
+    # A tape measures the step between the places once, however often they are read.
+    found = with_error(found, "barometer.height", lapse * assumptions["barometer_height"].uncertainty)
+    found = with_error(found, "barometer.repeatability", noise * hypot(*result.weights))
+    return with_error(found, "barometer.bent_drift", bend), result.bracketed
 
 
 def mean_density(sheet: Worksheet) -> Measured:
@@ -365,15 +365,18 @@ def _exhaust(sheet: Worksheet) -> None:
     if not out:
         return
     name = "exhaust_depressurization_expected"
-    coefficient, exponent = sheet.get("envelope_leakage_coefficient"), sheet.get("envelope_leakage_exponent")
-    if coefficient is None or exponent is None:
+    leakage, exponent = sheet.get("envelope_leakage"), sheet.get("envelope_leakage_exponent")
+    if leakage is None or exponent is None:
         sheet.lack(name, "an envelope_leakage test")
         return
     net = combine(*((-1.0, r.measured) for r in out), *((1.0, r.measured) for r in into))
     sheet.attempt(
         name, "net flow of the measured fans through the leaks of the envelope, without weather",
-        (*(r.key for r in (*out, *into)), "envelope_leakage_coefficient", "envelope_leakage_exponent"),
-        lambda: propagate(house.pressure_from_net_flow, net, coefficient, exponent),
+        (*(r.key for r in (*out, *into)), "envelope_leakage", "envelope_leakage_exponent"),
+        lambda: propagate(
+            lambda q, at_test, n: house.pressure_from_net_flow(q, at_test * ENVELOPE_PRESSURE**-n, n),
+            net, leakage, exponent,
+        ),
     )  # fmt: skip
 
 
@@ -426,12 +429,15 @@ def _dominant_leak(sheet: Worksheet) -> None:
         return
     if sheet.state.interior_doors == "closed":
         return  # Closed doors alone pressurise rooms and depressurise the rest.
-    coefficient, exponent = sheet.get("envelope_leakage_coefficient"), sheet.get("envelope_leakage_exponent")
-    if coefficient is None or exponent is None:
+    leakage, exponent = sheet.get("envelope_leakage"), sheet.get("envelope_leakage_exponent")
+    if leakage is None or exponent is None:
         sheet.lack("net_duct_leakage", "an envelope_leakage test")
         return
     sheet.attempt(
         "net_duct_leakage", "flow through the envelope that explains the house's answer to the air handler",
-        ("house_response_to_air_handler", "envelope_leakage_coefficient", "envelope_leakage_exponent"),
-        lambda: propagate(house.net_flow_from_pressure, response, coefficient, exponent),
+        ("house_response_to_air_handler", "envelope_leakage", "envelope_leakage_exponent"),
+        lambda: sampled(
+            lambda p, at_test, n: house.net_flow_from_pressure(p, at_test * ENVELOPE_PRESSURE**-n, n),
+            response, leakage, exponent,
+        ),
     )  # fmt: skip

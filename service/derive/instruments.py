@@ -13,7 +13,7 @@ from collections.abc import Iterable
 
 import msgspec
 
-from service.derive.propagate import combine, difference, mean
+from service.derive.propagate import combine, difference, mean, with_error
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
 from service.model.quantity import Measured
@@ -76,7 +76,7 @@ def _closures(readings: list[Reading], ruleset: Ruleset) -> Iterable[Measured]:
             (-1.0 / times, mean([_zeroless(each) for each in high], f"{high[0].key}.scatter")),
             (1.0 / times, mean([_zeroless(each) for each in low], f"{low[0].key}.scatter")),
         )
-        yield Measured(error.value, {**error.terms, f"{reading.key}.moved": moved / times})
+        yield with_error(error, f"{reading.key}.moved", moved / times)
 
 
 def _zeroless(reading: Reading) -> Measured:

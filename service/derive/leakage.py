@@ -14,7 +14,7 @@ import msgspec
 
 from service.derive.air import return_stations
 from service.derive.pressure import PressureNetwork, gap
-from service.derive.propagate import propagate, ratio
+from service.derive.propagate import propagate, ratio, with_error
 from service.derive.surroundings import Surrounding, indoor_air, outdoor_air, site_pressure
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
@@ -117,11 +117,12 @@ def _law_of(sheet: Worksheet, test: LeakageTest, pressure: float) -> Law:
         slope = line.exponent_variance**0.5
         lever = line.covariance / slope if slope > 0.0 else 0.0
         rest = max(line.log_coefficient_variance - lever * lever, 0.0) ** 0.5
-        terms = dict(level.terms)
-        terms |= {f"{test.key}.slope": widening * lever, f"{test.key}.level": widening * rest}
+        level = with_error(
+            with_error(level, f"{test.key}.slope", widening * lever), f"{test.key}.level", widening * rest
+        )
         return Law(
-            Measured(level.value, terms),
-            Measured(exponent.value, {**exponent.terms, f"{test.key}.slope": widening * slope}),
+            level,
+            with_error(exponent, f"{test.key}.slope", widening * slope),
             True,
             f"power law through {count} points",
         )

@@ -15,7 +15,7 @@ from statistics import NormalDist
 
 import msgspec
 
-from service.derive.propagate import difference, mean, propagate, ratio
+from service.derive.propagate import difference, mean, propagate, ratio, with_error
 from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
 from service.model.quantity import Measured
@@ -140,7 +140,7 @@ def _from_weather(sheet: Worksheet, outdoor: Measured | None) -> list[_Source]:
         base = Measured(column.value + air.CELSIUS_ZERO, column.terms) if outdoor is None else outdoor
         # The reduction used a mean of twelve hours, which the present temperature is not.
         spread = sheet.ruleset.assumptions["reduction_temperature_now"].uncertainty
-        temperature = Measured(base.value, {**base.terms, "weather.reduction_temperature": spread})
+        temperature = with_error(base, "weather.reduction_temperature", spread)
         with suppress(OutOfRange):
             found.append(
                 _Source(

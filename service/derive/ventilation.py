@@ -41,8 +41,18 @@ def derive_ventilation(sheet: Worksheet) -> None:
             return
         sheet.attempt(
             "ventilation_to_required", "what continuous fans bring over what fans must bring",
-            ("ventilation_provided", "ventilation_required_of_fans"), lambda: ratio(provided, needed),
+            ("ventilation_provided", "ventilation_required_of_fans"),
+            lambda: _to_required(sheet, provided, needed, total),
         )  # fmt: skip
+
+
+def _to_required(sheet: Worksheet, provided: Measured, needed: Measured, total: Measured) -> Measured:
+    credit = sheet.get("infiltration_credit")
+    if credit is None:
+        return ratio(provided, needed)
+    balanced = "ventilation.balanced" in sheet.observations
+    # In one step, so that what is bent is seen whole.
+    return propagate(lambda v, q, i: v / ventilation.required_fan_flow(q, i, balanced), provided, total, credit)
 
 
 def _provided(sheet: Worksheet) -> Measured | None:

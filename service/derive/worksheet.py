@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Any, Literal, Protocol, TypeVar
 
-from service.derive.propagate import mean
+from service.derive.propagate import mean, with_error
 from service.errors import OutOfRange
 from service.model.quantity import Measured, Quantity
 from service.model.ruleset import Ruleset
@@ -163,6 +163,9 @@ class Worksheet:
         uncertainty = measured.uncertainty
         if not (abs(measured.value) <= LARGEST and uncertainty <= LARGEST):
             raise OutOfRange(name, measured.value, -LARGEST, LARGEST)
+        if measured.sampled:
+            method = f"{method}; uncertainty by sampling"
+            measured = Measured(measured.value, measured.terms)  # what rests on it says it for itself
         key = name
         if name in self.quantities:
             key = f"{name}:{subject}"
@@ -203,7 +206,17 @@ class Worksheet:
     def assumption(self, name: str) -> Measured:
         """An assumed value with its own error source, in the unit the assumption is stated in."""
         entry = self.ruleset.assumptions[name]
-        return Measured(entry.value, {f"assumption.{name}": entry.uncertainty} if entry.uncertainty else {})
+        return with_error(Measured(entry.value), f"assumption.{name}", entry.uncertainty)
+
+    def exponent(self, kind: str) -> Measured:
+        """Exponent of the flow in the pressure drop of a kind of part."""
+        entry = self.ruleset.elements[kind]
+        return with_error(Measured(entry.exponent), f"exponent.{kind}", entry.exponent_uncertainty)
+
+    def mixed(self, temperature: Measured, location: str) -> Measured:
+        """One temperature reading that stands for a stream which is not fully mixed, or for that of all registers."""
+        spread = self.ruleset.assumptions["temperature_mixing"].uncertainty
+        return with_error(temperature, f"mixing.{location}", spread)
 
     def tolerance(self, name: str) -> float:
         """Standard uncertainty of a rating, as a share of its value."""

@@ -15,10 +15,14 @@ import msgspec
 
 
 class Measured(msgspec.Struct, frozen=True):
-    """A number in SI units with its error terms; the currency of `derive`."""
+    """A number in SI units with its error terms; the currency of `derive`.
+
+    `sampled` says that its uncertainty is that of a sample, because the slopes do not tell it.
+    """
 
     value: float
     terms: Mapping[str, float] = {}
+    sampled: bool = False
 
     @property
     def uncertainty(self) -> float:

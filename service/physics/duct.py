@@ -384,13 +384,21 @@ def diameter_for_flow(
     wide = DIAMETER_RANGE[1]
     domain.within("roughness", roughness, 0.0, wide * RELATIVE_ROUGHNESS_RANGE[1])
 
-    def excess(diameter: float) -> float:
-        return loss_per_length(flow, diameter, roughness, density, viscosity) - rate
+    def loss_at(diameter: float) -> float:
+        return loss_per_length(flow, diameter, roughness, density, viscosity)
 
-    domain.within("rate", rate, excess(wide) + rate, excess(narrow) + rate)
+    least, most = loss_at(wide), loss_at(narrow)
+    domain.within("rate", rate, least, most)
     from scipy.optimize import brentq
 
-    return float(brentq(excess, narrow, wide, xtol=1e-9))
+    # The logarithms lie nearly on a straight line, which the method meets in a few steps.
+    low, high = log(narrow), log(wide)
+
+    def excess(level: float) -> float:
+        loss = {low: most, high: least}.get(level)
+        return log(max(loss_at(exp(level)) if loss is None else loss, 1e-300) / rate)
+
+    return float(exp(brentq(excess, low, high, xtol=1e-10)))
 
 
 def flow_for_diameter(

@@ -161,3 +161,27 @@ def test_a_reading_beyond_its_instruments_range_is_set_aside() -> None:
     assert [r.location for r in found.readings] == ["filter|blower"]
     (entry,) = found.visit.set_aside
     assert (entry.pointer, entry.code) == ("#/readings/0/value", "beyond_measuring_range")
+
+
+# As recorded -----------------------------------------------------------------------------------------------------
+
+
+def test_the_oldest_calibration_counts_days() -> None:
+    """From 1 March 2025 to 10 March 2026 are 374 days, from 1 March 2024 739 (the calendar, 2024 being a leap year)."""
+    instruments = [gauge("a", calibrated_on="2025-03-01"), gauge("b", calibrated_on="2024-03-01")]
+    readings = [static("return_plenum", -0.1, instrument="a"), static("supply_plenum", 0.1, instrument="b")]
+    found = sheet(request(*readings, instruments=instruments, visited_at="2026-03-10T09:00:00Z"))
+    assert found.quantities["time_since_calibration"].value / 86400.0 == 739.0
+    used = sheet(request(readings[0], instruments=instruments, visited_at="2026-03-10T09:00:00Z"))
+    assert used.quantities["time_since_calibration"].value / 86400.0 == 374.0
+
+
+def test_the_largest_offset_recorded_counts() -> None:
+    """0.02 in. w.c. are 4.98 Pa (NIST SP 811: 249.0889 Pa for an inch of water)."""
+    offsets = ((0.01, "a"), (-0.02, "b"))
+    instruments = [
+        gauge(name, zero_check={"offset_found": {"value": inches, "unit": "[in_i'H2O]"}}) for inches, name in offsets
+    ]
+    readings = [static("return_plenum", -0.1, instrument="a"), static("supply_plenum", 0.1, instrument="b")]
+    found = sheet(request(*readings, instruments=instruments))
+    assert found.quantities["zero_offset_found"].value == pytest.approx(0.02 * 249.0889, rel=1e-6)
