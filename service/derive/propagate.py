@@ -22,6 +22,8 @@ NOTICEABLE_BEND = 0.1
 by 3 % more than the step says."""
 AGREES = 0.04
 """Share by which a sampled uncertainty may differ from the propagated one before it takes its place."""
+ROUNDING = 1e-12
+"""Share of a value that computing with it may lose."""
 PAIRS = 48
 """Points of a sample, each with its mirror image."""
 
@@ -50,8 +52,9 @@ def sampled(function: Callable[..., float], *inputs: Measured) -> Measured:
     inputs (JCGM 101:2008); points that the function refuses cannot be and are left out. The value stays the
     function of the values. Terms by source stay those of the slopes, so that what shares them is still correlated;
     what the values scatter more is a source of its own, where they scatter less all terms shrink alike. Where both
-    uncertainties agree, the propagated one is kept. Where values are skewed, as those of a reciprocal are, the value
-    plus and minus two such uncertainties still holds about 95 % of them, but more of the rest lies on the longer side.
+    uncertainties agree, the propagated one is kept. Where values are skewed, as those of a reciprocal are, the standard
+    uncertainty is that of all of them; `sides` tell the two halves, from the value down and from the value up. The
+    value less and plus twice its sides holds about 95 %, and verdicts rest on the side that a limit lies on.
 
     Raises
     ------
@@ -147,13 +150,18 @@ def _with_sampled_spread(function: Callable[..., float], inputs: Sequence[Measur
     centre = sum(drawn) / len(drawn)
     spread = math.sqrt(sum((each - centre) ** 2 for each in drawn) / len(drawn))
     straight = found.uncertainty
-    if not math.isfinite(spread) or abs(spread - straight) <= AGREES * straight:
+    if not math.isfinite(spread) or abs(spread - straight) <= AGREES * straight + ROUNDING * abs(found.value):
         return found
+    below, above = (
+        math.sqrt(2.0 * sum(max(side * (each - found.value), 0.0) ** 2 for each in drawn) / len(drawn))
+        for side in (-1.0, 1.0)
+    )
     if spread < straight:
         share = spread / straight
-        return Measured(found.value, {source: term * share for source, term in found.terms.items()}, True)
-    bent = f"bend.{'+'.join(sorted(found.terms))}"
-    return Measured(found.value, {**found.terms, bent: math.sqrt(spread**2 - straight**2)}, True)
+        terms = {source: term * share for source, term in found.terms.items()}
+    else:
+        terms = {**found.terms, f"bend.{'+'.join(sorted(found.terms))}": math.sqrt(spread**2 - straight**2)}
+    return Measured(found.value, terms, True, (below, above))
 
 
 def _loadings(inputs: Sequence[Measured]) -> list[list[float]]:

@@ -163,6 +163,7 @@ class Worksheet:
         uncertainty = measured.uncertainty
         if not (abs(measured.value) <= LARGEST and uncertainty <= LARGEST):
             raise OutOfRange(name, measured.value, -LARGEST, LARGEST)
+        sides = measured.sides
         if measured.sampled:
             method = f"{method}; uncertainty by sampling"
             measured = Measured(measured.value, measured.terms)  # what rests on it says it for itself
@@ -179,6 +180,7 @@ class Worksheet:
             inputs=tuple(inputs),
             terms=measured.terms,
             subject=subject,
+            sides=sides,
         )
         self.lacking.pop(name, None)
         return measured

@@ -184,7 +184,13 @@ def _verdict(ready: ReadyCriterion, quantity: Quantity, limit: InForce) -> Verdi
             overridden=limit.overridden,
         )
     decision = decide(
-        quantity.value, quantity.uncertainty, limit.lower, limit.upper, criterion.decision_rule, criterion.confidence
+        quantity.value,
+        quantity.uncertainty,
+        limit.lower,
+        limit.upper,
+        criterion.decision_rule,
+        criterion.confidence,
+        quantity.sides,
     )
     return Verdict(
         criterion=criterion.id,

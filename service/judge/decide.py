@@ -40,10 +40,15 @@ def decide(
     upper: float | None,
     rule: DecisionRule,
     confidence: float,
+    sides: tuple[float, float] | None = None,
 ) -> Decision:
-    """Verdict on a value with standard `uncertainty` against limits in the same unit, at least one of them given."""
-    above = None if upper is None else probability_beyond(value - upper, uncertainty)
-    below = None if lower is None else probability_beyond(lower - value, uncertainty)
+    """Verdict on a value with standard `uncertainty` against limits in the same unit, at least one of them given.
+
+    Of a skewed value the two `sides`, towards lower and higher values, take the uncertainty's place, each on its side.
+    """
+    down, up = sides or (uncertainty, uncertainty)
+    above = None if upper is None else probability_beyond(value - upper, down if value > upper else up)
+    below = None if lower is None else probability_beyond(lower - value, up if value < lower else down)
     if rule == "simple":
         if upper is not None and value > upper:
             return Decision("above", above, below)

@@ -17,12 +17,14 @@ import msgspec
 class Measured(msgspec.Struct, frozen=True):
     """A number in SI units with its error terms; the currency of `derive`.
 
-    `sampled` says that its uncertainty is that of a sample, because the slopes do not tell it.
+    `sampled` says that its uncertainty is that of a sample, because the slopes do not tell it; `sides` are then the
+    standard uncertainties towards lower and towards higher values, which differ where the sample is skewed.
     """
 
     value: float
     terms: Mapping[str, float] = {}
     sampled: bool = False
+    sides: tuple[float, float] | None = None
 
     @property
     def uncertainty(self) -> float:
@@ -46,6 +48,7 @@ class Quantity(msgspec.Struct, frozen=True, omit_defaults=True):
         inputs: names of the readings, ratings and quantities it was computed from, for the trace.
         terms: error source -> signed contribution, SI.
         subject: the element or station it belongs to, where there may be several.
+        sides: standard uncertainty towards lower and towards higher values, SI, where it was sampled.
     """
 
     name: str
@@ -55,6 +58,7 @@ class Quantity(msgspec.Struct, frozen=True, omit_defaults=True):
     inputs: tuple[str, ...]
     terms: Mapping[str, float] = {}
     subject: str | None = None
+    sides: tuple[float, float] | None = None
 
     @property
     def measured(self) -> Measured:

@@ -218,6 +218,10 @@ class _Writer:
         shown, code = self.units.shown_difference(self.rules.quantities[name].dimension, number, self.system)
         return out.Value(value=rounded(shown), unit=code)
 
+    def interval(self, name: str, number: float, sides: tuple[float, float]) -> out.CoverageInterval:
+        below, above = (COVERAGE_FACTOR * side for side in sides)
+        return out.CoverageInterval(low=self.value(name, number - below), high=self.value(name, number + above))
+
     def words(self, name: str, number: float, uncertainty: float | None = None) -> str:
         shown = self.units.words(self.rules.quantities[name].dimension, number, self.system, uncertainty)
         return self.say(shown) if shown.startswith("less than ") else shown
@@ -248,6 +252,7 @@ class _Writer:
                 value=self.value(q.name, q.value),
                 expanded_uncertainty=self.spread(q.name, COVERAGE_FACTOR * q.uncertainty),
                 coverage_factor=COVERAGE_FACTOR,
+                coverage_interval=UNSET if q.sides is None else self.interval(q.name, q.value, q.sides),
                 method=self.say(q.method),
                 subject=q.subject or UNSET,
             )

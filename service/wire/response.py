@@ -40,6 +40,13 @@ class ContextView(Answer, frozen=True, kw_only=True):
     whole_house: bool = False
 
 
+class CoverageInterval(Answer, frozen=True, kw_only=True):
+    """What holds about 95 % of a sampled quantity; its ends may lie at unlike distances from the value."""
+
+    low: Value
+    high: Value
+
+
 class QuantityView(Answer, frozen=True, kw_only=True):
     """A derived quantity with its expanded uncertainty (coverage factor 2)."""
 
@@ -49,6 +56,7 @@ class QuantityView(Answer, frozen=True, kw_only=True):
     value: Value
     expanded_uncertainty: Value
     coverage_factor: float
+    coverage_interval: CoverageInterval | msgspec.UnsetType = msgspec.UNSET
     method: str
     subject: Annotated[str, Meta(description="The element or station it belongs to, where there may be several.")] | (
         msgspec.UnsetType

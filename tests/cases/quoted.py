@@ -55,7 +55,7 @@ def strangers(rule: str, case: Case, request: Any, evaluation: Evaluation, prepa
         *(number for group in CONSTANTS.values() for number in group),
         *_limits({*_tokens(rule, prepared.ruleset), *case.expect_verdicts}, prepared.ruleset),
         *(number for kind in prepared.ruleset.elements.values() for number in (kind.exponent, kind.exponent - 1.0)),
-        *_derived(evaluation, prepared),
+        *_derived(evaluation, prepared, sampled="by sampling" in case.arithmetic),
     ]
     return [number for number in quoted(case.arithmetic) if not _at_home(number, known)]
 
@@ -119,8 +119,9 @@ def _limits(tokens: Iterable[str], ruleset: Ruleset) -> Iterator[float]:
         yield NormalDist().inv_cdf(entry.confidence)
 
 
-def _derived(evaluation: Evaluation, prepared: Prepared) -> Iterator[float]:
-    """Values and standard uncertainties in every accepted unit, and what a reading was divided by."""
+def _derived(evaluation: Evaluation, prepared: Prepared, *, sampled: bool) -> Iterator[float]:
+    """Values and standard uncertainties in every accepted unit, and what a reading was divided by; those of the two
+    sides where the text speaks of sampling."""
     scales = prepared.units.scales
     for context in evaluation.parts:
         house = () if evaluation.whole_house is None else evaluation.whole_house.quantities
@@ -133,6 +134,7 @@ def _derived(evaluation: Evaluation, prepared: Prepared) -> Iterator[float]:
                 for scale in scales[prepared.ruleset.quantities[part].dimension].values():
                     yield values[part] / values[ratio] / scale.factor
         for quantity in context.quantities:
+            told = quantity.sides if sampled else None
             for scale in scales[prepared.ruleset.quantities[quantity.name].dimension].values():
                 yield (quantity.value - scale.offset) / scale.factor
-                yield quantity.uncertainty / scale.factor
+                yield from (each / scale.factor for each in (quantity.uncertainty, *(told or ())))

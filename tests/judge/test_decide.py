@@ -9,8 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from service.derive.propagate import ratio
 from service.judge import decide
 from service.judge.decide import probability_beyond
+from service.model.quantity import Measured
 
 
 @pytest.mark.parametrize(
@@ -130,3 +132,25 @@ def test_a_limit_inside_the_expanded_uncertainty_is_never_a_fault(value: float, 
     for limit in (value - 1.6 * uncertainty, value, value + 1.6 * uncertainty):
         assert decide(value, uncertainty, None, limit, "guarded", 0.95).verdict == "undecided"
         assert decide(value, uncertainty, limit, None, "guarded", 0.95).verdict == "undecided"
+
+
+# Skewed values ---------------------------------------------------------------------------------------------------
+
+
+@given(st.floats(-3.0, 3.0), st.floats(0.1, 2.0), st.floats(0.1, 2.0))
+def test_a_skewed_value_is_judged_by_the_side_that_the_limit_lies_on(value: float, down: float, up: float) -> None:
+    """Two halves of normal distributions that meet at the value (scipy)."""
+    decision = decide(value, 1.0, 0.0, 1.0, "guarded", 0.95, (down, up))
+    assert decision.probability_above == pytest.approx(norm.sf(1.0, value, up if value < 1.0 else down))
+    assert decision.probability_below == pytest.approx(norm.cdf(0.0, value, down if value > 0.0 else up))
+
+
+def test_a_reciprocal_is_judged_as_what_it_is_the_reciprocal_of() -> None:
+    """A rate of 0.060 +- 0.0157 under a friction of 0.110: Phi(3.2) that it is less, though the ratio is known to 36 %
+    only (normal distribution, computed)."""
+    rate = Measured(0.060, {"rate": 0.0157})
+    found = ratio(Measured(0.110), rate)
+    assert found.sides is not None
+    assert decide(found.value, found.uncertainty, None, 1.0, "guarded", 0.95).verdict == "undecided"
+    assert decide(found.value, found.uncertainty, None, 1.0, "guarded", 0.95, found.sides).verdict == "above"
+    assert norm.cdf(0.110, 0.060, 0.0157) > 0.99
