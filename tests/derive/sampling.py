@@ -11,6 +11,7 @@ sampling error, so that few points suffice and what is left is how far the funct
 
 from __future__ import annotations
 
+import functools
 import sys
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping
@@ -26,9 +27,11 @@ from scipy.stats import qmc
 
 from service import derive, normalise
 from service.derive import Worksheet, airflow, instruments, propagate
+from service.derive.history import Seen
 from service.model.quantity import Measured
 from service.model.visit import Traverse, Visit
 from service.physics.uncertainty import WeightedMean, weighted_mean
+from service.pipeline import limit_in_force
 from service.wire.request import EvaluationRequest
 from tests.derive.sheets import PREPARED
 
@@ -105,19 +108,21 @@ class Brought:
     def __init__(self) -> None:
         self.draw: Draw | None = None
         self.sources: set[str] = set()
-        self.deviations: dict[tuple[str, int], float] = {}
-        self.weights: list[WeightedMean] = []
+        self.deviations: dict[tuple[str, str, int], float] = {}
+        self.weights: dict[str, list[WeightedMean]] = defaultdict(list)
         self.begin(None)
 
-    def begin(self, draw: Draw | None) -> None:
+    def begin(self, draw: Draw | None, visit: str = "") -> None:
+        """A visit is about to be worked out: the one at hand, or an earlier one by its name."""
         self.draw = draw
+        self.visit = visit
         self.seen: Counter[str] = Counter()
-        self.weighed = iter(list(self.weights))
+        self.weighed = iter(list(self.weights[visit]))
 
     def with_error(self, entry: Measured, source: str, deviation: float) -> Measured:
         """A standard deviation is known from the visit itself; a draw moves the value by as much."""
         self.seen[source] += 1
-        key = (source, self.seen[source])
+        key = (self.visit, source, self.seen[source])
         if self.draw is None:
             if deviation:
                 self.sources.add(source)
@@ -140,8 +145,8 @@ class Brought:
     def weighted_mean(self, values: list[float], covariance: list[list[float]]) -> WeightedMean:
         """The methods keep the weights, and the agreement, that they have in the visit itself."""
         if self.draw is None:
-            self.weights.append(weighted_mean(values, covariance))
-            return self.weights[-1]
+            self.weights[self.visit].append(weighted_mean(values, covariance))
+            return self.weights[self.visit][-1]
         held = next(self.weighed)
         return msgspec.structs.replace(held, value=sum(w * v for w, v in zip(held.weights, values, strict=True)))
 
@@ -170,6 +175,45 @@ def normal_visit(request: dict[str, Any]) -> Visit:
     return normalise.normalise(decoded, PREPARED.ruleset, PREPARED.units)
 
 
+class OfAnotherDay(Mapping[str, float]):
+    """The errors of an earlier visit: its own, but for the exponents of the parts, which last."""
+
+    def __init__(self, draw: Draw, name: str) -> None:
+        self.drawn, self.name = draw, name
+
+    def __getitem__(self, source: str) -> float:
+        return self.drawn[source if source.startswith("exponent.") else f"{self.name}:{source}"]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.drawn)
+
+    def __len__(self) -> int:
+        return len(self.drawn)
+
+
+def worked_out(plain: Visit, draw: Draw | None = None, brought: Brought | None = None) -> list[Worksheet]:
+    """Every context of a visit, compared with its earlier visits where it brings any; all moved by a draw."""
+
+    def of(visit: Visit, name: str) -> list[Worksheet]:
+        own = draw if draw is None or not name else OfAnotherDay(draw, name)
+        if brought is not None:
+            brought.begin(own, name)
+        return derive.work_out(visit if own is None else moved(visit, own), PREPARED.ruleset)
+
+    alone = msgspec.structs.replace(plain, earlier=())
+    sheets = of(alone, "")
+    for sheet in sheets:
+        sheet.visit = msgspec.structs.replace(sheet.visit, earlier=plain.earlier)
+    seen = [
+        Seen(earlier, tuple(of(earlier, str(place))), earlier.visited_at)
+        for place, earlier in enumerate(plain.earlier)
+        if earlier.visited_at is not None
+    ]
+    assert all(use.calibrated_on is None for visit in (plain, *plain.earlier) for use in visit.instruments) or not seen
+    derive.derive_history(sheets, seen, functools.partial(limit_in_force, PREPARED))
+    return sheets
+
+
 Key = tuple[int, str]
 """Number of the context, and key of the quantity in it."""
 
@@ -180,14 +224,23 @@ class Scatter:
     def __init__(self, request: dict[str, Any], still: Callable[[str], bool] = lambda source: False) -> None:
         plain = normal_visit(request)
         with brought_in() as brought:
-            self.sheets: list[Worksheet] = derive.work_out(plain, PREPARED.ruleset)
-            sources = sorted({*sources_in(plain), *brought.sources})
+            self.sheets: list[Worksheet] = worked_out(plain, None, brought)
+            sources = sorted(
+                {
+                    *sources_in(msgspec.structs.replace(plain, earlier=())),
+                    *brought.sources,
+                    *(
+                        f"{place}:{source}"
+                        for place, earlier in enumerate(plain.earlier)
+                        for source in {*sources_in(earlier), *brought.sources}
+                    ),
+                }
+            )
             points = normal_points(len(sources))
             self.sampled: dict[Key, list[float]] = defaultdict(list)
             for point in points.tolist():
                 draw = {s: 0.0 if still(s) else z for s, z in zip(sources, point, strict=True)}
-                brought.begin(draw)
-                for number, sheet in enumerate(derive.work_out(moved(plain, draw), PREPARED.ruleset)):
+                for number, sheet in enumerate(worked_out(plain, draw, brought)):
                     for key, quantity in sheet.quantities.items():
                         self.sampled[number, key].append(quantity.value)
         self.points = len(points)

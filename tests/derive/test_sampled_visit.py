@@ -16,7 +16,7 @@ import pytest
 
 from service import derive
 from service.ruleset import rules_folder
-from tests.derive.sampling import Scatter, normal_visit
+from tests.derive.sampling import Scatter, normal_visit, worked_out
 from tests.derive.sheets import PREPARED, everything, reading, request, static, visit
 from tests.visits.heat_and_flow import EVEN, gas_meter, registers, traverse
 from tests.visits.library import HOUSES, cooling, heating
@@ -25,6 +25,9 @@ Request = dict[str, Any]
 
 IMPOSSIBLE = 0.06
 """Share of the points that may be no state of air or no resistance, and so give no value."""
+
+PARTLY = {"blower_power_to_earlier": 0.2, "heat_to_earlier": 0.2}
+"""Share of the points that may give no value where a comparison asks that two visits ran alike."""
 
 NO_SCATTER = {
     "airflow_agreement": (
@@ -59,6 +62,51 @@ NO_SCATTER = {
     "zero_offset_found": (
         "As recorded, and judged as it is.",
         "test_instruments.py::test_the_largest_offset_recorded_counts",
+    ),
+    "airflow_growth": (
+        "A robust slope whose doubt also holds how the visits lie about it.",
+        "test_history.py::test_a_slope_scatters_as_its_visits_do",
+    ),
+    "filter_resistance_growth": (
+        "A robust slope whose doubt also holds how the visits lie about it.",
+        "test_history.py::test_a_slope_scatters_as_its_visits_do",
+    ),
+    "coil_resistance_growth": (
+        "A robust slope whose doubt also holds how the visits lie about it.",
+        "test_history.py::test_a_slope_scatters_as_its_visits_do",
+    ),
+    "external_static_pressure_growth": (
+        "A robust slope whose doubt also holds how the visits lie about it.",
+        "test_history.py::test_a_slope_scatters_as_its_visits_do",
+    ),
+    "filter_time_to_limit": (
+        "Told only where the growth is proven, so that a part of the points gives none.",
+        "test_history.py::test_a_filter_that_loads_evenly_is_told_when_it_reaches_its_limit",
+    ),
+    "filter_life": (
+        "Told only where the growth is proven, so that a part of the points gives none.",
+        "test_history.py::test_a_filter_that_loads_evenly_is_told_when_it_reaches_its_limit",
+    ),
+    "external_static_pressure_time_to_limit": (
+        "Told only where the growth is proven, so that a part of the points gives none.",
+        "test_history.py::test_a_filter_that_loads_evenly_is_told_when_it_reaches_its_limit",
+    ),
+    "coil_pressure_drop_rise": (
+        "Told from the samples of a series, which a draw moves all alike.",
+        "test_coil_series.py::test_the_noise_of_the_samples_is_not_underrated",
+    ),
+    "equipment_facts_differing": (
+        "A count of facts.",
+        "test_history.py::test_facts_that_stated_work_changes_do_not_differ",
+    ),
+    "readings_repeated": ("A share counted of readings.", "../cases/test_cases.py::test_case"),
+    "drawn_airflow": (
+        "A projection, as the delivered airflow.",
+        "../project/test_projection.py::test_projections_scatter_as_propagated",
+    ),
+    "duct_run_airflow": (
+        "A projection, held against the house solved anew.",
+        "../project/test_gains_truth.py::test_a_branch_made_wider_takes_its_share_of_the_air",
     ),
     "delivered_airflow": (
         "A projection, sampled with the others.",
@@ -99,7 +147,28 @@ def heated_by_current() -> Request:
 
 def cooled() -> Request:
     house, operation = HOUSES["packaged_1600_m"], cooling("high")
-    return visit(house, operation, (*everything(house, operation), "wet_bulb:supply_plenum"))[0]
+    written, _ = visit(house, operation, (*everything(house, operation), "wet_bulb:supply_plenum"))
+    written["equipment"]["blower"]["run_capacitance"] = {"value": 10.0, "unit": "uF"}
+    written["readings"].append(reading("capacitance", 9.4, "uF"))
+    return written
+
+
+def twice(written: Request) -> Request:
+    """The visit once more, a month later."""
+    before = {key: part for key, part in written.items() if key not in ("ruleset", "units", "limit_overrides")}
+    return {
+        **written,
+        "visited_at": "2026-05-14T10:00:00Z",
+        "earlier_visits": [{**before, "visited_at": "2026-04-14T10:00:00Z"}],
+    }
+
+
+def heated_twice() -> Request:
+    return twice(heated_by_current())
+
+
+def held_down_twice() -> Request:
+    return twice(of_cases("house_tight_strong_hood_fan_vented_1600_m"))
 
 
 def heated_by_water() -> Request:
@@ -241,7 +310,7 @@ VISITS: dict[str, Callable[[], Request]] = {
     made.__name__: made
     for made in (
         heated_by_gas, heated_by_current, cooled, heated_by_water, house_in_wind, returns_that_leak, room_closed,
-        one_run, parts_in_the_way,
+        one_run, parts_in_the_way, heated_twice, held_down_twice,
     )
 } | {
     name: (lambda name=name: of_cases(name))  # type: ignore[misc]
@@ -265,6 +334,9 @@ VISITS: dict[str, Callable[[], Request]] = {
         "wheel_slow_1600_m",
         "zone_damper_stuck_sea_level",
         "outlet_air_hot_1600_m",
+        "capacity_fell_sea_level",
+        "ducts_sealed_in_vain_1600_m",
+        "zone_lower_after_sealing_1600_m",
     )
 } | {
     f"healthy {name}": (lambda name=name: healthy(name))  # type: ignore[misc]
@@ -282,7 +354,7 @@ def agree(found: Scatter, left_out: Callable[[str], bool] = lambda name: False) 
         values = found.sampled[key]
         if quantity.name in NO_SCATTER or left_out(quantity.name):
             continue
-        assert len(values) >= (1.0 - IMPOSSIBLE) * found.points, key
+        assert len(values) >= (1.0 - PARTLY.get(quantity.name, IMPOSSIBLE)) * found.points, key
         spread = float(np.std(values))
         floor = 1e-9 * abs(quantity.value)
         assert quantity.uncertainty == pytest.approx(spread, rel=0.05, abs=floor), (key, quantity.method)
@@ -312,7 +384,7 @@ def test_an_offset_that_readings_prove_takes_the_zero_error_with_it() -> None:
 def test_every_quantity_of_the_vocabulary_is_compared() -> None:
     compared = {"gas_input_to_expected", "zero_offset_in_readings"}
     for made in VISITS.values():
-        for sheet in derive.work_out(normal_visit(made()), PREPARED.ruleset):
+        for sheet in worked_out(normal_visit(made())):
             compared |= {quantity.name for quantity in sheet.quantities.values() if quantity.uncertainty > 0.0}
     vocabulary = set(PREPARED.ruleset.quantities)
     assert vocabulary - compared - set(NO_SCATTER) == set()
