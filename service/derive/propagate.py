@@ -148,12 +148,12 @@ def _with_sampled_spread(function: Callable[..., float], inputs: Sequence[Measur
     if len(drawn) < PAIRS:
         return found
     centre = sum(drawn) / len(drawn)
-    spread = math.sqrt(sum((each - centre) ** 2 for each in drawn) / len(drawn))
+    spread = math.hypot(*(each - centre for each in drawn)) / math.sqrt(len(drawn))
     straight = found.uncertainty
     if not math.isfinite(spread) or abs(spread - straight) <= AGREES * straight + ROUNDING * abs(found.value):
         return found
     below, above = (
-        math.sqrt(2.0 * sum(max(side * (each - found.value), 0.0) ** 2 for each in drawn) / len(drawn))
+        math.hypot(*(max(side * (each - found.value), 0.0) for each in drawn)) * math.sqrt(2.0 / len(drawn))
         for side in (-1.0, 1.0)
     )
     if spread < straight:

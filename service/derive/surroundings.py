@@ -10,7 +10,7 @@ from collections.abc import Collection
 
 import msgspec
 
-from service.derive.air import mixed, return_stations
+from service.derive.air import return_stations
 from service.derive.propagate import mean, propagate
 from service.derive.worksheet import Worksheet
 from service.model.quantity import Measured
@@ -46,7 +46,7 @@ def indoor_air(sheet: Worksheet, *, of_visit: bool = False) -> Surrounding:
             return _state(sheet, *read, of_visit=True)
         returned = _of_visit(sheet, return_stations(sheet))
         if returned is not None:
-            return _state(sheet, mixed(sheet, returned[0], "return"), returned[1], of_visit=True)
+            return _state(sheet, sheet.mixed(returned[0], "return"), returned[1], of_visit=True)
     else:
         found = sheet.reading("dry_bulb_temperature", ["indoor"])
         if found is not None:

@@ -28,6 +28,7 @@ from scipy.stats import qmc
 from service import derive, normalise
 from service.derive import Worksheet, airflow, instruments, propagate
 from service.derive.history import Seen
+from service.derive.plan import WorkedOut
 from service.model.quantity import Measured
 from service.model.visit import Traverse, Visit
 from service.physics.uncertainty import WeightedMean, weighted_mean
@@ -192,25 +193,26 @@ class OfAnotherDay(Mapping[str, float]):
 
 
 def worked_out(plain: Visit, draw: Draw | None = None, brought: Brought | None = None) -> list[Worksheet]:
-    """Every context of a visit, compared with its earlier visits where it brings any; all moved by a draw."""
+    """The whole house and every context of a visit, compared with its earlier visits if any; all moved by a draw."""
 
-    def of(visit: Visit, name: str) -> list[Worksheet]:
+    def of(visit: Visit, name: str) -> WorkedOut:
         own = draw if draw is None or not name else OfAnotherDay(draw, name)
         if brought is not None:
             brought.begin(own, name)
         return derive.work_out(visit if own is None else moved(visit, own), PREPARED.ruleset)
 
     alone = msgspec.structs.replace(plain, earlier=())
-    sheets = of(alone, "")
+    worked = of(alone, "")
+    sheets = [*([] if worked.whole_house is None else [worked.whole_house]), *worked.contexts]
     for sheet in sheets:
         sheet.visit = msgspec.structs.replace(sheet.visit, earlier=plain.earlier)
-    seen = [
-        Seen(earlier, tuple(of(earlier, str(place))), earlier.visited_at)
-        for place, earlier in enumerate(plain.earlier)
-        if earlier.visited_at is not None
-    ]
+    seen = []
+    for place, earlier in enumerate(plain.earlier):
+        if earlier.visited_at is not None:
+            then = of(earlier, str(place))
+            seen.append(Seen(earlier, tuple(then.contexts), earlier.visited_at, then.whole_house))
     assert all(use.calibrated_on is None for visit in (plain, *plain.earlier) for use in visit.instruments) or not seen
-    derive.derive_history(sheets, seen, functools.partial(limit_in_force, PREPARED))
+    derive.derive_history(worked, seen, functools.partial(limit_in_force, PREPARED))
     return sheets
 
 

@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from service import derive
 from service.ruleset import rules_folder
 from tests.derive.sampling import Scatter, normal_visit, worked_out
 from tests.derive.sheets import PREPARED, everything, reading, request, static, visit
@@ -404,7 +403,7 @@ def test_bent_quantities_say_that_they_were_sampled() -> None:
     methods = {
         quantity.name: quantity.method
         for name in ("ducts_small_1600_m", "weather_from_afar_sea_level", "traverse_large_duct_1600_m")
-        for sheet in derive.work_out(normal_visit(of_cases(name)), PREPARED.ruleset)
+        for sheet in worked_out(normal_visit(of_cases(name)))
         for quantity in sheet.quantities.values()
     }
     said = {name for name, method in methods.items() if method.endswith("; uncertainty by sampling")}
