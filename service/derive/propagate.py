@@ -160,7 +160,10 @@ def _with_sampled_spread(function: Callable[..., float], inputs: Sequence[Measur
         share = spread / straight
         terms = {source: term * share for source, term in found.terms.items()}
     else:
-        terms = {**found.terms, f"bend.{'+'.join(sorted(found.terms))}": math.sqrt(spread**2 - straight**2)}
+        terms = {
+            **found.terms,
+            f"bend.{'+'.join(sorted(found.terms))}": math.sqrt((spread - straight) * (spread + straight)),
+        }
     return Measured(found.value, terms, True, (below, above))
 
 

@@ -239,12 +239,19 @@ class Scatter:
                 }
             )
             points = normal_points(len(sources))
+            methods = {
+                (number, key): quantity.method
+                for number, sheet in enumerate(self.sheets)
+                for key, quantity in sheet.quantities.items()
+            }
             self.sampled: dict[Key, list[float]] = defaultdict(list)
             for point in points.tolist():
                 draw = {s: 0.0 if still(s) else z for s, z in zip(sources, point, strict=True)}
                 for number, sheet in enumerate(worked_out(plain, draw, brought)):
                     for key, quantity in sheet.quantities.items():
-                        self.sampled[number, key].append(quantity.value)
+                        # Without a credit, where a point has no law of leaks, it is another quantity.
+                        if quantity.name != "ventilation_required_of_fans" or quantity.method == methods[number, key]:
+                            self.sampled[number, key].append(quantity.value)
         self.points = len(points)
         self.propagated = {
             (number, key): quantity

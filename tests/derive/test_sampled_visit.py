@@ -162,6 +162,15 @@ def twice(written: Request) -> Request:
     }
 
 
+def two_barometers() -> Request:
+    """A second barometer beside the one of the visit."""
+    written = of_cases("weather_fits_1600_m")
+    (first,) = [entry for entry in written["readings"] if entry["kind"] == "station_pressure"]
+    value = {**first["value"], "value": first["value"]["value"] * 1.002}
+    written["readings"].append({"kind": "station_pressure", "value": value})
+    return written
+
+
 def heated_twice() -> Request:
     return twice(heated_by_current())
 
@@ -309,7 +318,7 @@ VISITS: dict[str, Callable[[], Request]] = {
     made.__name__: made
     for made in (
         heated_by_gas, heated_by_current, cooled, heated_by_water, house_in_wind, returns_that_leak, room_closed,
-        one_run, parts_in_the_way, heated_twice, held_down_twice,
+        one_run, parts_in_the_way, heated_twice, held_down_twice, two_barometers,
     )
 } | {
     name: (lambda name=name: of_cases(name))  # type: ignore[misc]
