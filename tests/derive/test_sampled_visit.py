@@ -164,10 +164,11 @@ def twice(written: Request) -> Request:
 
 def two_barometers() -> Request:
     """A second barometer beside the one of the visit."""
-    written = of_cases("weather_fits_1600_m")
-    (first,) = [entry for entry in written["readings"] if entry["kind"] == "station_pressure"]
-    value = {**first["value"], "value": first["value"]["value"] * 1.002}
-    written["readings"].append({"kind": "station_pressure", "value": value})
+    written = of_cases("measured_well_1600_m")
+    written["instruments"].append({"id": "barometer-2", "kind": "barometer"})
+    written["readings"].append(
+        reading("station_pressure", 837.0, "hPa", instrument="barometer-2", state=written["states"][0]["id"])
+    )
     return written
 
 
