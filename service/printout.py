@@ -132,8 +132,10 @@ def context_words(context: response.ContextView, speech: Speech = ENGLISH) -> st
     if context.whole_house:
         return speech.say("whole house")
     mode = (context.mode or "").replace("_", " ")
-    parts = [speech.say("state not named" if context.state == "unspecified" else context.state)]
-    if mode and mode != context.state:
+    parts = [speech.say("state not named")] if context.state == "unspecified" else []
+    if not parts and context.state not in (context.mode, mode):
+        parts.append(context.state)
+    if mode:
         parts.append(speech.say(mode))
     if context.speed_setting:
         parts.append(speech.fill("speed {setting}", setting=context.speed_setting))
@@ -310,7 +312,7 @@ class _Page:
         shown = f"{value:.{display.decimals}f}"
         return (
             shown.removeprefix("-") if float(shown) == 0.0 else shown,
-            f"{f'± {spread:.{display.decimals}f} ' if spread else ''}{display.scale.symbol}".rstrip(),
+            f"{f'± {spread:.{display.decimals}f} ' if spread else ''}{self.say(display.scale.symbol)}".rstrip(),
         )
 
     def not_judged(self) -> None:

@@ -156,7 +156,7 @@ class RulePages:
             if rating is not None:
                 times = "" if factor == 1.0 else f"{factor:g} \N{MULTIPLICATION SIGN} "
                 return [f"{say(phrase)} {times}{say('the rated value')} ({rating.replace('_', ' ')})"]
-            return [] if number is None else [f"{say(phrase)} {number:g} {symbol}".rstrip()]
+            return [] if number is None else [f"{say(phrase)} {number:g} {say(symbol)}".rstrip()]
 
         ends = [
             *end("at least", limit.lower, limit.lower_rating, limit.lower_factor),

@@ -223,8 +223,15 @@ class _Writer:
         return out.CoverageInterval(low=self.value(name, number - below), high=self.value(name, number + above))
 
     def words(self, name: str, number: float, uncertainty: float | None = None) -> str:
-        shown = self.units.words(self.rules.quantities[name].dimension, number, self.system, uncertainty)
-        return self.say(shown) if shown.startswith("less than ") else shown
+        dimension = self.rules.quantities[name].dimension
+        return self._said(self.units.words(dimension, number, self.system, uncertainty), dimension)
+
+    def _said(self, shown: str, dimension: str) -> str:
+        """A number with its unit, both in the language: units with words in them, such as `times`, are texts."""
+        symbol = self.units.display[dimension][self.system].scale.symbol
+        number = shown.removesuffix(symbol)
+        said = self.say(number.rstrip()) + number[len(number.rstrip()) :] if number.startswith("less than ") else number
+        return said + self.say(symbol) if symbol and shown.endswith(symbol) else said
 
     def fill(self, text: str) -> str:
         """A text with its `{quantity}`, `{quantity:u}`, `{criterion:lower}` and `{criterion:upper}` filled in."""
@@ -350,7 +357,7 @@ class _Writer:
         elif v.verdict in ("within", "undecided") and v.lower is not None and v.upper is not None:
             dimension = self.rules.quantities[v.quantity].dimension
             low, high = self.units.range_words(dimension, v.lower, v.upper, self.system)
-            limit = self.speech.fill("{low} to {high}", low=low, high=high)
+            limit = f"{low} {self.say('to')} {self._said(high, dimension)}"
         return _one_stop(self.speech.fill(phrase, what=what, value=value, limit=limit))
 
     def _conclusion_words(self, token: str) -> str:

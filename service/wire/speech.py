@@ -71,10 +71,13 @@ class Speech:
         return text
 
     def _parts(self, text: str) -> str:
-        """A part of a text: a text itself, or a list of them."""
-        for mark in ("; ", ", "):
-            if text not in self._texts and mark in text:
-                return mark.join(self._parts(part) for part in text.split(mark))
+        """A part of a text: a text itself, or a list of them; a name of one word stands in any list."""
+        if text not in self._texts:
+            for mark in ("; ", ", "):
+                parts = text.split(mark)
+                listed = all(" " not in part or self.knows(part) for part in parts)
+                if len(parts) > 1 and (listed or not self.knows(text)):
+                    return mark.join(self._parts(part) for part in parts)
         return self.say(text)
 
 

@@ -1,0 +1,176 @@
+"""Every sentence that the service says of the visits of the cases has its words in each further language."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any, get_args, get_type_hints
+
+import msgspec
+import pytest
+
+from service import pipeline
+from service.cases import changed, visit
+from service.model.evaluation import DecisionRule, Severity
+from service.model.ruleset import CaseKind, Checked, Source
+from service.model.units import UnitSystem
+from service.model.visit import Mode
+from service.printout import printout
+from service.ruleset import rules_folder
+from service.ruleset.languages import WORDS, words
+from service.ruleset.load import read_cases
+from service.wire import render
+from service.wire.request import EvaluationRequest
+from service.wire.speech import Speech, speech
+
+RULES = rules_folder()
+ROOT = Path(__file__).parents[2]
+WORKING = pipeline.working()
+RULESET = WORKING.ruleset
+SYSTEMS: tuple[UnitSystem, UnitSystem] = ("ip", "si")
+
+FIELD = re.compile(r"[a-z]+([_.][a-z]+)+( (and|or) [a-z]+([_.][a-z]+)+)*")
+"""A name of the request: the same in every language."""
+UNIT_WORDS = re.compile(r"\b(times|days|tons|per|a)\b")
+
+
+def strings(value: object) -> Iterator[str]:
+    """Every string in a value of lists and tables."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict):
+        for entry in value.values():
+            yield from strings(entry)
+    elif isinstance(value, list):
+        for entry in value:
+            yield from strings(entry)
+
+
+RECORDS = {
+    text for kind in WORDS for record in getattr(RULESET, kind).values() for text in strings(words(record, kind))
+}
+"""Words of the records; the lint of translations asks for those."""
+STATIONS = {"before.<element>", "after.<element>"}
+SYMBOLS = {
+    display.scale.symbol
+    for systems in WORKING.units.display.values()
+    for display in systems.values()
+    if not UNIT_WORDS.search(display.scale.symbol)
+}
+
+
+class Listener(Speech):
+    """A language that keeps the texts it was asked for and does not know."""
+
+    def __init__(self, spoken: Speech) -> None:
+        self.__dict__.update(spoken.__dict__)
+        self.unknown: set[str] = set()
+
+    def say(self, text: str) -> str:
+        if not self.knows(text):
+            self.unknown.add(text)
+        return super().say(text)
+
+
+def listener(code: str) -> Listener:
+    return Listener(speech(RULESET, code, RULESET.languages[code]))
+
+
+def unsaid(request: dict[str, Any], code: str, systems: Sequence[UnitSystem] = SYSTEMS) -> set[str]:
+    """Texts without a translation among those said of a visit; a client's own words and names are no texts."""
+    asked = msgspec.convert(request, EvaluationRequest, strict=False)
+    evaluation = pipeline.evaluate(asked, WORKING)
+    ears = listener(code)
+    for system in systems:
+        answer = render.result(evaluation, RULESET, WORKING.units, system, ears)
+        printout(answer, RULESET, WORKING.units, ears)
+    own = {*strings(request), *names(), *RECORDS, *SYMBOLS, *STATIONS}
+    return {text for text in ears.unknown - own if re.search("[A-Za-z]", text) and not FIELD.fullmatch(text)}
+
+
+def names() -> Iterator[str]:
+    """Names of stations and criteria that texts quote as the interface spells them."""
+    yield from RULESET.stations
+    yield from RULESET.places
+    yield from RULESET.criteria
+    yield from (f"{side}.{element}" for side in ("before", "after") for element in RULESET.elements)
+
+
+def whole_visits() -> list[Path]:
+    return sorted([*RULES.glob("cases/visits/*.json"), *RULES.glob("cases/healthy/*.json")])
+
+
+@pytest.mark.parametrize("code", sorted(RULESET.languages))
+@pytest.mark.parametrize("path", whole_visits(), ids=lambda path: path.stem)
+def test_all_that_is_said_of_a_visit_is_translated(path: Path, code: str) -> None:
+    assert unsaid(json.loads(path.read_text()), code) == set()
+
+
+@pytest.mark.parametrize("code", sorted(RULESET.languages))
+def test_all_that_is_said_of_changed_visits_is_translated(code: str) -> None:
+    missing: dict[str, str] = {}
+    for rule, file in read_cases(RULES)[0].items():
+        for case in file.case:
+            if case.kind == "fires" and (case.set or case.remove):
+                request = changed(visit(RULES, case.visit), case)
+                missing |= dict.fromkeys(unsaid(request, code, SYSTEMS[:1]), f"{rule}: {case.title}")
+    assert missing == {}
+
+
+def spoken_in_sources() -> set[str]:
+    """The texts that the pages of the rulebook and the printout name as they stand."""
+    sources = [*ROOT.glob("service/document/templates/*.html"), ROOT / "service/document/rulebook.py"]
+    sources += [ROOT / "service/printout.py"]
+    called = re.compile(r"""(?:\bsay|\bfill|\bend)\(\s*(?:"([^"]+)"|'([^']+)')""")
+    return {one or other for source in sources for one, other in called.findall(source.read_text())}
+
+
+SETS: dict[str, Callable[[], set[str]]] = {
+    "sources": spoken_in_sources,
+    "topics": lambda: {topic.replace("_", " ") for topic in RULESET.topics.values()},
+    "severities": lambda: set(get_args(Severity)),
+    "modes": lambda: {mode.replace("_", " ") for mode in get_args(Mode)},
+    "decision rules": lambda: set(get_args(DecisionRule)),
+    "kinds of case": lambda: {kind.replace("_", " ") for kind in get_args(CaseKind)},
+    "checks": lambda: {kind.replace("_", " ") for kind in get_args(Checked)},
+    "kinds of source": lambda: set(get_args(get_type_hints(Source)["kind"])),
+    "units": lambda: {
+        unit.symbol
+        for dimension in RULESET.dimensions.values()
+        for unit in dimension.unit
+        if UNIT_WORDS.search(unit.symbol)
+    },
+    "verdict phrases": lambda: {*render.VERDICT_PHRASES.values(), render.NOT_ABOVE, render.NOT_BELOW},
+}
+
+
+@pytest.mark.parametrize("code", sorted(RULESET.languages))
+@pytest.mark.parametrize("name", SETS)
+def test_a_set_of_words_is_translated_whole(name: str, code: str) -> None:
+    texts = SETS[name]()
+    assert texts
+    spoken = listener(code)
+    for text in texts:
+        spoken.say(text)
+    assert spoken.unknown == set()
+
+
+def test_a_part_is_a_list_or_one_text_with_commas_of_its_own() -> None:
+    spoken = Speech(
+        "xx",
+        phrases={
+            "Missing: {list}.": "Falta: {list}.",
+            "{count} visits with {what}, this one among them": "{count} visitas con {what}, esta entre ellas",
+            "{way}; sampled": "{way}; muestreado",
+            "drop at {where}; flow by {way}": "caída en {where}; caudal por {way}",
+            "airflow, and elevation": "caudal, y altitud",
+            "drop of the {part}": "caída: {part}",
+            "coil": "serpentín",
+        },
+    )
+    assert spoken.say(
+        "Missing: drop of the coil; site.volume; 3 visits with airflow, and elevation, this one among them."
+    ) == ("Falta: caída: serpentín; site.volume; 3 visitas con caudal, y altitud, esta entre ellas.")
+    assert spoken.say("drop at coil; flow by coil; sampled") == "caída en serpentín; caudal por serpentín; muestreado"
