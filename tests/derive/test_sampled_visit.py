@@ -167,7 +167,7 @@ def two_barometers() -> Request:
     written = of_cases("measured_well_1600_m")
     written["instruments"].append({"id": "barometer-2", "kind": "barometer"})
     written["readings"].append(
-        reading("station_pressure", 837.0, "hPa", instrument="barometer-2", state=written["states"][0]["id"])
+        reading("station_pressure", 820.0, "hPa", instrument="barometer-2", state=written["states"][0]["id"])
     )
     return written
 
