@@ -137,6 +137,8 @@ def in_language(ruleset: Ruleset, language: Language) -> Ruleset:
     for kind in WORDS:
         records: dict[str, Any] = dict(getattr(ruleset, kind))
         for name, entry in language.entries.get(kind, {}).items():
+            if name not in records:
+                continue
             held = {key: value for key, value in entry.items() if key != "of"}
             kept = msgspec.to_builtins(records[name])
             records[name] = msgspec.convert({**kept, **held}, type(records[name]))

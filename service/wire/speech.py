@@ -101,6 +101,8 @@ def speech(ruleset: Ruleset, code: str, language: Language) -> Speech:
     for kind in WORDS:
         records: Mapping[str, Any] = getattr(ruleset, kind)
         for name, entry in language.entries.get(kind, {}).items():
+            if name not in records:  # a ruleset with a part taken out of it speaks of the rest
+                continue
             translated = {key: value for key, value in entry.items() if key != "of"}
             for _, english, text in pairs(words(records[name], kind), translated, name):
                 texts.setdefault(english, text)
