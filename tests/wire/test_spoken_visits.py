@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import re
 from collections.abc import Callable, Iterator, Sequence
@@ -174,3 +175,29 @@ def test_a_part_is_a_list_or_one_text_with_commas_of_its_own() -> None:
         "Missing: drop of the coil; site.volume; 3 visits with airflow, and elevation, this one among them."
     ) == ("Falta: caída: serpentín; site.volume; 3 visitas con caudal, y altitud, esta entre ellas.")
     assert spoken.say("drop at coil; flow by coil; sampled") == "caída en serpentín; caudal por serpentín; muestreado"
+
+
+@pytest.mark.parametrize("code", sorted(RULESET.languages))
+@pytest.mark.parametrize("place", ["normalise", "project"])
+def test_what_is_said_of_things_set_aside_is_translated(place: str, code: str) -> None:
+    """Every whole sentence written in a call that sets something aside or declines to project a change."""
+    spoken, found = listener(code), set()
+    for path in ROOT.glob(f"service/{place}/**/*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Call) and ast.unparse(node.func).lower().endswith(("aside", "refused", "refusal")):
+                found |= {text for text in map(_sentence, node.args) if text}
+    assert len(found) > 10
+    for text in found:
+        spoken.say(text)
+    assert {text for text in spoken.unknown if text in found} == set()
+
+
+def _sentence(node: ast.expr) -> str:
+    """A string as it stands, with a name in each place that is filled in later."""
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        text = node.value
+    elif isinstance(node, ast.JoinedStr) and isinstance(node.values[0], ast.Constant):
+        text = "".join(str(part.value) if isinstance(part, ast.Constant) else "x" for part in node.values)
+    else:
+        return ""
+    return text if text.endswith(".") and text[0].isupper() else ""
