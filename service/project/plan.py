@@ -157,8 +157,7 @@ def outcome(
     share = rules.assumptions["projected_change"].uncertainty
     quantities = []
     for name in [key.removeprefix("after.") for key in slopes if key.startswith("after.")]:
-        before, after = slopes[f"before.{name}"], slopes[f"after.{name}"]
-        difference = _difference(after, before)
+        before, after, difference = (slopes[f"{part}.{name}"] for part in ("before", "after", "change"))
         doubt = {"assumption.projected_change": difference.value * share}
         quantities.append(
             Projected(
@@ -212,13 +211,6 @@ def _anchored(found: AirSystem) -> list[str]:
     ]
 
 
-def _difference(after: Measured, before: Measured) -> Measured:
-    terms = dict(after.terms)
-    for source, term in before.terms.items():
-        terms[source] = terms.get(source, 0.0) - term
-    return Measured(after.value - before.value, terms)
-
-
 def _results(
     before: Arrangement,
     state: Arrangement,
@@ -267,7 +259,7 @@ def _results(
             pairs["duct_run_airflow"] = (flows[0] * airflow / before.flow, flows[1] * airflow / before.flow)
     flat: dict[str, float] = {}
     for name, (one, other) in pairs.items():
-        flat[f"before.{name}"], flat[f"after.{name}"] = one, other
+        flat[f"before.{name}"], flat[f"after.{name}"], flat[f"change.{name}"] = one, other, other - one
     return flat
 
 
