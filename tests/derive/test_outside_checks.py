@@ -644,8 +644,8 @@ def last_of(**changes: float) -> Worksheet:
 
 def test_growth_along_a_straight_line() -> None:
     """Every 100 days 0.02 in. w.c. more of 0.40: of the last 0.46 that is 0.0002/0.46 a day, and up to the rated 0.50
-    it takes 200 days. A coil of 0.20 gains as much, 0.0002/0.26 a day; an airflow of 1200 cfm loses 30, -0.3/1110 a day,
-    and from 1140 to 1110 cfm the capacity goes with it while the air in and out stays as it is."""
+    it takes 200 days. A coil of 0.20 gains as much, 0.0002/0.26 a day; an airflow of 1200 cfm loses 30, -0.3/1110 a
+    day, and from 1140 to 1110 cfm the capacity goes with it while the air in and out stays as it is."""
     per_day = 1.0 / 86400.0
     agree(last_of(external=0.02), 1e-3, {"external_static_pressure_growth": 0.0002 / 0.46}, per_day)
     agree(last_of(external=0.02), 1e-3, {"external_static_pressure_time_to_limit": 200.0}, 86400.0)
