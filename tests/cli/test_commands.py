@@ -309,7 +309,8 @@ def test_rules_diff_says_what_lies_between(airside: Run, next_rules: Path) -> No
 
 def test_rules_diff_of_one_version_with_itself_and_with_none(airside: Run) -> None:
     version = pipeline.working().ruleset.release.version
-    assert "nothing differs" in airside("rules", "diff", version).stdout
+    assert "nothing differs" in airside("rules", "diff", version, version).stdout
+    assert "nothing differs" in airside("rules", "diff", "working", "working").stdout
     unknown = airside("rules", "diff", "99.0.0")
     assert unknown.exit_code == 2
     assert f"working ({version})" in unknown.stderr
