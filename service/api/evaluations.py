@@ -26,11 +26,11 @@ from service.api.problems import ProblemRaised
 from service.model.evaluation import Evaluation
 from service.model.record import EvaluationFilter, EvaluationSummary, StoredEvaluation
 from service.pipeline import Prepared, evaluate
-from service.store.evaluations import new_evaluation_id
+from service.store.database import new_id
 from service.wire.faults import RequestRefused
 from service.wire.query import ListQuery, ReadQuery, decode_query
 from service.wire.render import result, trace
-from service.wire.request import EvaluationRequest
+from service.wire.request import EvaluationRequest, words_to_search
 from service.wire.response import (
     EvaluationPage,
     EvaluationResult,
@@ -65,7 +65,7 @@ async def create_evaluation(request: AnyRequest) -> Response[KeptEvaluation]:
     speech = language(request, prepared)
     state = request.scope["state"]
     kept = StoredEvaluation(
-        evaluation_id=new_evaluation_id(),
+        evaluation_id=new_id(),
         created_at=datetime.now(UTC),
         ruleset_version=evaluation.ruleset_version,
         ruleset_digest=evaluation.ruleset_digest,
@@ -77,6 +77,8 @@ async def create_evaluation(request: AnyRequest) -> Response[KeptEvaluation]:
         equipment_reference=evaluation.equipment_reference,
         job_reference=evaluation.job_reference,
         highest_severity=evaluation.highest_severity,
+        findings=evaluation.gravest,
+        words=words_to_search(visit),
         request_id=str(state["request_id"]),
         trace_parent=state["trace_parent"],
     )

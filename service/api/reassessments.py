@@ -28,7 +28,7 @@ from service.model.evaluation import Evaluation
 from service.model.record import StoredReassessment
 from service.model.units import UnitSystem
 from service.pipeline import SERVICE_VERSION, Prepared, reassess
-from service.store.evaluations import new_evaluation_id
+from service.store.database import new_id
 from service.wire.differences import (
     KeptReassessment,
     ReassessmentPage,
@@ -72,7 +72,7 @@ async def create_reassessment(request: AnyRequest, evaluation_id: EvaluationId) 
     state = request.scope["state"]
     reassessment = StoredReassessment(
         evaluation_id=evaluation_id,
-        reassessment_id=new_evaluation_id(),
+        reassessment_id=new_id(),
         created_at=datetime.now(UTC),
         ruleset_version=evaluation.ruleset_version,
         ruleset_digest=evaluation.ruleset_digest,

@@ -228,5 +228,15 @@ class Evaluation(msgspec.Struct, frozen=True, omit_defaults=True):
     @property
     def highest_severity(self) -> Severity | None:
         """The most serious severity among all findings; None where there is none."""
-        found = [finding.severity for part in self.parts for finding in part.findings]
+        found = self.gravest.values()
         return max(found, key=SEVERITIES.index) if found else None
+
+    @property
+    def gravest(self) -> dict[str, Severity]:
+        """Each code that was found -> the most serious severity it had, in the order of the parts."""
+        found: dict[str, Severity] = {}
+        for part in self.parts:
+            for finding in part.findings:
+                known = found.setdefault(finding.code, finding.severity)
+                found[finding.code] = max(known, finding.severity, key=SEVERITIES.index)
+        return found

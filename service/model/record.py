@@ -1,6 +1,7 @@
 """What the store keeps and gives back: evaluations and reassessments as stored rows, tenants, API keys."""
 
 import uuid
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Literal
 
@@ -98,6 +99,10 @@ class StoredEvaluation(msgspec.Struct, frozen=True, kw_only=True):
         request: the very bytes that were received.
         evaluation: the encoded evaluation.
         request_id, trace_parent: of the request that made it.
+        supersedes: the evaluation that this one corrects, with `revision_reason`.
+        account_limits: encoded limits of the account that held besides those of the request.
+        findings: each code that was found -> its gravest severity; not given back by `fetch`.
+        words: labels and notes of the request, to be searched; not given back by `fetch`.
     """
 
     evaluation_id: uuid.UUID
@@ -114,6 +119,29 @@ class StoredEvaluation(msgspec.Struct, frozen=True, kw_only=True):
     highest_severity: Severity | None = None
     request_id: str | None = None
     trace_parent: str | None = None
+    supersedes: uuid.UUID | None = None
+    revision_reason: str | None = None
+    account_limits: bytes | None = None
+    findings: Mapping[str, Severity] = {}
+    words: str = ""
+
+
+class Sent(msgspec.Struct, frozen=True, kw_only=True):
+    """A request that its client may send again: the key it gave, and the SHA-256 of operation, address and body."""
+
+    key: str
+    digest: bytes
+
+
+class Kept(msgspec.Struct, frozen=True, kw_only=True):
+    """What became of something to be kept.
+
+    `made` is what is there now: what was to be kept for `kept`; what the first request made for `repeated` and
+    `other_request`; what corrects already for `superseded`; None for `nothing_to_correct`.
+    """
+
+    fate: Literal["kept", "repeated", "other_request", "superseded", "nothing_to_correct"]
+    made: uuid.UUID | None
 
 
 class EvaluationFilter(msgspec.Struct, frozen=True, kw_only=True):

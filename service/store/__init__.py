@@ -1,6 +1,7 @@
 """Keeping evaluations in PostgreSQL; the only place that knows SQL.
 
-- `evaluations`: the `Store` that serving processes use.
+- `database`: the pool of connections that serving processes use.
+- `evaluations`: the `Store` of evaluations and reassessments.
 - `keys`: tenants and API keys, for the operator.
 - `migrate`, `migrations`: bringing a database up to date.
 - `embedded`: a PostgreSQL server of our own, where none is given.

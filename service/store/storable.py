@@ -10,6 +10,9 @@ from service.errors import RecordRefused
 LONGEST_TEXT = 256
 """Characters; the edge may ask for less."""
 
+LONGEST = {"words": 262_144, "revision_reason": 2000}
+"""Characters, for fields that hold more."""
+
 _UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
 
 
@@ -17,14 +20,16 @@ def refuse_unstorable(record: msgspec.Struct) -> None:
     """Check every text and time of a record.
 
     Raises:
-        RecordRefused: a text with U+0000 or a lone surrogate, which PostgreSQL cannot hold, or longer than
-            `LONGEST_TEXT`; a time without offset, or one that has no UTC equivalent between the years 1 and 9999.
+        RecordRefused: a text with U+0000 or a lone surrogate, which PostgreSQL cannot hold, or longer than `LONGEST`
+            or else `LONGEST_TEXT` says; a time without offset, or one that has no UTC equivalent between the years 1
+            and 9999.
     """
     for field in record.__struct_fields__:
         value = getattr(record, field)
         if isinstance(value, str):
-            if len(value) > LONGEST_TEXT:
-                raise RecordRefused(field, f"is longer than {LONGEST_TEXT} characters")
+            most = LONGEST.get(field, LONGEST_TEXT)
+            if len(value) > most:
+                raise RecordRefused(field, f"is longer than {most} characters")
             if _UNSTORABLE.search(value):
                 raise RecordRefused(field, "holds U+0000 or a lone surrogate")
         elif isinstance(value, datetime):

@@ -873,6 +873,26 @@ class EvaluationRequest(_Visit, frozen=True, kw_only=True):
     earlier_visits: Annotated[list[EarlierVisit], Meta(max_length=24)] = []
 
 
+def words_to_search(visit: EvaluationRequest) -> str:
+    """The client's own words in a visit, one a line, each once: labels and notes; earlier visits have their own."""
+    words: dict[str, None] = {}
+
+    def gather(value: object) -> None:
+        if isinstance(value, msgspec.Struct):
+            for name in value.__struct_fields__:
+                held = getattr(value, name)
+                if name in ("label", "note") and isinstance(held, str):
+                    words[held] = None
+                elif name != "earlier_visits":
+                    gather(held)
+        elif isinstance(value, (list, tuple)):
+            for held in value:
+                gather(held)
+
+    gather(visit)
+    return "\n".join(words)
+
+
 # Sample series by themselves ---------------------------------------------------------------------------------------
 
 

@@ -19,8 +19,9 @@ from service.app import create_app
 from service.model.record import StoredEvaluation
 from service.pipeline import Rulebook
 from service.settings import Settings
+from service.store.database import new_id
 from service.store.embedded import EmbeddedServer
-from service.store.evaluations import Store, new_evaluation_id
+from service.store.evaluations import Store
 from service.store.keys import create_key, create_tenant
 from service.store.migrate import migrate
 
@@ -193,7 +194,7 @@ def test_an_evaluation_of_a_ruleset_that_is_not_installed(
     tenant = create_tenant(database_url, "Invented")
     key = {"authorization": f"Bearer {create_key(database_url, tenant, 'test').secret}"}
     kept = StoredEvaluation(
-        evaluation_id=new_evaluation_id(),
+        evaluation_id=new_id(),
         created_at=datetime.now(UTC),
         ruleset_version="0.0.1",
         ruleset_digest="0" * 64,
@@ -206,7 +207,7 @@ def test_an_evaluation_of_a_ruleset_that_is_not_installed(
         answer = client.get(f"/v1/evaluations/{kept.evaluation_id}{path}", headers=key)
         assert_problem(answer.status_code, answer.headers, answer.content, "ruleset_not_installed")
     version = application.state.service.rulebook.names[0]
-    gone = msgspec.structs.replace(kept, evaluation_id=new_evaluation_id(), ruleset_version=version)
+    gone = msgspec.structs.replace(kept, evaluation_id=new_id(), ruleset_version=version)
     in_loop(client, lambda: application.state.service.store.keep(tenant, gone))
     for path in ("", "/trace"):
         answer = client.get(f"/v1/evaluations/{gone.evaluation_id}{path}", headers=key)

@@ -18,8 +18,9 @@ import yaml
 from service.errors import StoreRefused
 from service.model.record import StoredEvaluation
 from service.settings import VARIABLES
+from service.store.database import new_id
 from service.store.embedded import embedded_server
-from service.store.evaluations import Store, new_evaluation_id
+from service.store.evaluations import Store
 from service.store.keys import create_key, create_tenant, list_tenants
 from service.store.migrate import migrate
 
@@ -153,7 +154,7 @@ def test_the_roles_are_enough_and_no_more(with_roles: str) -> None:
         list_tenants(serving)
 
     kept = StoredEvaluation(
-        evaluation_id=new_evaluation_id(),
+        evaluation_id=new_id(),
         created_at=datetime.now(UTC),
         ruleset_version="1.0.0",
         ruleset_digest="0" * 64,

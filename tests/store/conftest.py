@@ -7,7 +7,8 @@ from datetime import UTC, datetime
 import pytest
 
 from service.model.record import StoredEvaluation
-from service.store.evaluations import Store, new_evaluation_id
+from service.store.database import new_id
+from service.store.evaluations import Store
 from service.store.keys import create_tenant
 
 
@@ -27,7 +28,7 @@ def an_evaluation() -> Callable[..., StoredEvaluation]:
 
     def make(**changes: object) -> StoredEvaluation:
         fields: dict[str, object] = {
-            "evaluation_id": new_evaluation_id(),
+            "evaluation_id": new_id(),
             "created_at": datetime.now(UTC),
             "ruleset_version": "1.0.0",
             "ruleset_digest": "0" * 64,

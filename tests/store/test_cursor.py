@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 
 from service.errors import CursorRefused
 from service.store.cursor import read_cursor, write_cursor
-from service.store.evaluations import new_evaluation_id
+from service.store.database import new_id
 
 
 @given(st.datetimes(timezones=st.just(UTC)))
 def test_a_cursor_is_read_back(moment):
-    identifier = new_evaluation_id()
+    identifier = new_id()
     cursor = write_cursor(moment, identifier)
     assert read_cursor(cursor) == (moment, identifier)
     assert len(cursor) == 32
@@ -23,7 +23,7 @@ def test_a_cursor_is_read_back(moment):
 
 @pytest.mark.parametrize("moment", [datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)])
 def test_the_ends_of_time_are_read_and_the_next_microsecond_is_refused(moment):
-    identifier = new_evaluation_id()
+    identifier = new_id()
     assert read_cursor(write_cursor(moment, identifier)) == (moment, identifier)
 
     class Beyond:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from service.errors import CursorRefused, OutOfRange, RecordRefused
 from service.model.evaluation import SEVERITIES
 from service.model.record import EvaluationFilter, EvaluationSummary, StoredEvaluation
-from service.store.evaluations import LONGEST_PAGE, new_evaluation_id
+from service.store.database import LONGEST_PAGE, new_id
 from service.store.keys import create_tenant
 
 NOON = datetime(2024, 7, 1, 12, tzinfo=UTC)
@@ -74,7 +74,7 @@ def test_what_was_left_out_stays_left_out(in_store, an_evaluation, tenant):
 def test_identifiers_are_of_version_7_and_ordered_by_time():
     # RFC 9562, section 5.7: version 7, variant 10, first 48 bits the milliseconds since 1970.
     before = int(datetime.now(UTC).timestamp() * 1000)
-    made = [new_evaluation_id() for _ in range(1000)]
+    made = [new_id() for _ in range(1000)]
     after = int(datetime.now(UTC).timestamp() * 1000)
     assert made == sorted(set(made))
     assert {identifier.version for identifier in made} == {7}

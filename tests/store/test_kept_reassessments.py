@@ -8,14 +8,14 @@ import pytest
 
 from service.errors import CursorRefused, OutOfRange, RecordRefused
 from service.model.record import StoredReassessment
-from service.store.evaluations import new_evaluation_id
+from service.store.database import new_id
 from service.store.keys import create_key, create_tenant, list_tenants, pin_ruleset
 
 
 def a_reassessment(evaluation, **changes):
     fields = {
         "evaluation_id": evaluation.evaluation_id,
-        "reassessment_id": new_evaluation_id(),
+        "reassessment_id": new_id(),
         "created_at": datetime.now(UTC),
         "ruleset_version": "2.0.0",
         "ruleset_digest": "1" * 64,
