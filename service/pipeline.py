@@ -22,6 +22,7 @@ from service import project as projecting
 from service.errors import RulesetRefused
 from service.model.difference import EvaluationDifference
 from service.model.evaluation import Conclusions, ContextResult, Evaluation, Verdict
+from service.model.figure import ContextFigures
 from service.model.projection import AirSystem, Gain, Projections
 from service.model.quantity import Quantity
 from service.model.ruleset import Ruleset
@@ -172,9 +173,11 @@ def installed(root: Path, current: str | None = None) -> Rulebook:
     if faults := ruleset.working_faults(lock, rules):
         raise RulesetRefused(faults)
     at_hand = rules.release.version
-    readers: dict[str, Callable[[], Ruleset]] = {
-        entry.version: functools.partial(ruleset.read_released, root, entry) for entry in lock
-    }
+
+    def released(entry: ruleset.LockEntry) -> Ruleset:
+        return ruleset.spoken_today(ruleset.read_released(root, entry), rules)
+
+    readers: dict[str, Callable[[], Ruleset]] = {entry.version: functools.partial(released, entry) for entry in lock}
     unreleased = None if at_hand in readers else at_hand
     readers[at_hand] = lambda: rules
     if current is not None and current not in readers:
@@ -439,6 +442,22 @@ def _gains(
         return told[fix].airflow
 
     return gain
+
+
+def figures(request: EvaluationRequest, prepared: Prepared) -> tuple[ContextFigures, ...]:
+    """What can be drawn of a visit, for each context with the blower on. Never raises for a decoded request."""
+    rules = prepared.ruleset
+    sheets = derive.work_out(normalise.normalise(request, rules, prepared.units), rules).contexts
+    return tuple(
+        ContextFigures(
+            state=sheet.state,
+            area=sheet.area,
+            path=derive.air_path(sheet),
+            blower=projecting.blower_against_system(derive.air_system(sheet), rules),
+        )
+        for sheet in sheets
+        if sheet.blower_on
+    )
 
 
 def project(request: ProjectionRequest, prepared: Prepared) -> Projections:

@@ -17,6 +17,7 @@ import msgspec
 
 from service.derive.propagate import combine, difference, mean, ratio
 from service.derive.worksheet import Worksheet
+from service.model.figure import AirPath, PathStation
 from service.model.quantity import Measured
 from service.model.ruleset import Assumption
 from service.model.visit import AMBIENT, Reading
@@ -147,6 +148,25 @@ def _gaps(rises: Mapping[Link, Rise], assumptions: Assumptions) -> list[bool]:
             error = combine((1.0, around[low][high][1]), (-1.0, potentials[high]), (1.0, potentials[low]))
             gaps.append(abs(error.value) > proof * error.uncertainty)
     return gaps
+
+
+def air_path(sheet: Worksheet) -> AirPath:
+    """Static pressure at each station of the path against the ambient air, as far as readings reach it."""
+    network = PressureNetwork(sheet.readings, sheet.ruleset.assumptions)
+    stations = []
+    for after, station in enumerate(sheet.gaps):
+        rise = network.rise(AMBIENT, station) if sheet.blower_on else None
+        read = station != AMBIENT and station in network.links.get(AMBIENT, {})
+        stations.append(PathStation(after, None if rise is None else rise.measured, read))
+    inside = [i for i, element in enumerate(sheet.path) if element.name in sheet.visit.equipment.inside]
+    rated = sheet.visit.equipment.ratings.get("maximum_external_static_pressure")
+    return AirPath(
+        elements=tuple(sheet.path),
+        stations=tuple(stations),
+        inside=(inside[0], inside[-1]),
+        external=sheet.get("external_static_pressure"),
+        rated_maximum=None if rated is None else rated.value,
+    )
 
 
 def gap(sheet: Worksheet, index: int) -> str:

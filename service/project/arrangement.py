@@ -319,8 +319,19 @@ def _laws(state: Arrangement) -> Callable[[float], float]:
     return drop
 
 
-def _drop(state: Arrangement, flow: float) -> float:
+def drop(state: Arrangement, flow: float) -> float:
+    """What the path outside the box takes at a flow (m3/s at the blower), Pa."""
     return sum(system.drop_at_flow(part, flow, state.density) for part in state.path.values())
+
+
+def external_curve(state: Arrangement, share: float) -> tuple[tuple[float, float], ...]:
+    """Flow (m3/s at the blower) and external static pressure (Pa) at each row of the table in the air as it is now,
+    its flows times `share`; what parts inside the box take beyond the table's own is taken off."""
+    assert state.table is not None
+    rows = _at_speed(_at_density(state.table, state.blower_kind, state.density), state.speed * state.found_speed)
+    to_site = state.density / rows.density
+    flows = [(row.flow * share, row.pressure * to_site) for row in rows.points]
+    return tuple((flow, pressure - _beyond_rated(state.boxed, flow, state.density)) for flow, pressure in flows)
 
 
 def _beyond_rated(boxed: Mapping[str, Boxed], flow: float, density: float) -> float:

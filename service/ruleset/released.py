@@ -158,6 +158,20 @@ def completed(old: Ruleset, newest: Ruleset) -> Ruleset:
     return msgspec.structs.replace(old, **filled, cautions=old.cautions | cautions)
 
 
+def spoken_today(old: Ruleset, at_hand: Ruleset) -> Ruleset:
+    """A released version with the service's own sentences in the words that its languages have for them today: they
+    belong to the service, not to a version of the rules."""
+    return msgspec.structs.replace(
+        old,
+        languages={
+            code: msgspec.structs.replace(entry, phrases={**entry.phrases, **at_hand.languages[code].phrases})
+            if code in at_hand.languages
+            else entry
+            for code, entry in old.languages.items()
+        },
+    )
+
+
 def _merged(old: list[Unit], new: list[Unit]) -> list[Unit]:
     """Units of an older version, with spellings that came later, and units that came later."""
     taken = {spelling for unit in old for spelling in (unit.code, *unit.spellings)}

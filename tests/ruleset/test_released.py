@@ -25,6 +25,7 @@ from service.ruleset.released import (
     read_released,
     release_faults,
     released_faults,
+    spoken_today,
     working_faults,
     write_release,
 )
@@ -297,3 +298,15 @@ def test_an_older_version_is_completed_and_nothing_of_it_changes(folder: Path) -
 
 def named_by_changes(ruleset: Ruleset) -> set[str]:
     return {name for change in ruleset.changes.values() for name in change.cautions}
+
+
+def test_a_released_version_speaks_the_sentences_of_the_service_as_they_are_today(folder: Path) -> None:
+    shutil.copytree(rules_folder() / "languages", folder / "languages")
+    release(folder)
+    said = load_ruleset(folder).languages["es"].phrases
+    phrases = folder / "languages" / "es" / "phrases.toml"
+    edit(phrases, lambda text: text + '\n"{count} visits are left out." = "Se omiten {count} visitas."\n')
+    (entry,) = read_lock(folder)
+    old = spoken_today(read_released(folder, entry), load_ruleset(folder))
+    assert old.languages["es"].phrases == {**said, "{count} visits are left out.": "Se omiten {count} visitas."}
+    assert old.digest == entry.digest
