@@ -322,6 +322,7 @@ def _open(judged: _Judged, prepared: Prepared, others: Sequence[_Judged] = ()) -
     readings = (*sheet.readings, *(reading for other in others for reading in other.sheet.readings))
     gains: dict[str, Gain] = {}
     verdicts = [verdict for found in judged.verdicts.values() for verdict in found]
+    seen = {*judged.observations, *(token for other in others for token in other.observations)}
     explanation = prepared.explainer.read(
         explain.Material(
             verdicts=verdicts,
@@ -334,6 +335,7 @@ def _open(judged: _Judged, prepared: Prepared, others: Sequence[_Judged] = ()) -
             taken=frozenset((reading.kind, reading.location) for reading in readings),
             known=frozenset(known),
             elsewhere=frozenset(token for other in others for token in other.tokens),
+            equipped=explain.equipped(seen, known),
         )
     )
     return _Opened(judged, explanation, gains)

@@ -29,6 +29,9 @@ MOST_CAUSES = 4
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]")
 _STYLES = {"hazard": "bold red", "fault": "bold magenta", "advisory": "bold yellow", "note": "bold cyan"}
 
+SHOWN_GAINS = ("airflow", "external_static_pressure")
+"""Of what mending a cause would bring, what the printout says; the answer itself has it all."""
+
 T = TypeVar(
     "T",
     response.FindingView,
@@ -247,8 +250,35 @@ class _Page:
                 if isinstance(cause.separated_by, str):
                     reading = self.say(self.rules.procedures[cause.separated_by].title)
                     text += f" {self.speech.fill('Told apart best by: {reading}.', reading=reading)}"
+                if gains := self.gains(cause):
+                    text += f" {self.speech.fill('Mending it would bring: {gains}.', gains=gains)}"
                 rows.append(("-", text))
             self.pairs(rows, narrow=True)
+
+    def gains(self, cause: response.SharedCauseView) -> str:
+        """Airflow and external static pressure before and after, with the uncertainty of the change."""
+        if not isinstance(cause.mended, response.MendedView):
+            return ""
+        told = []
+        for gain in cause.mended.quantities:
+            if gain.name not in SHOWN_GAINS:
+                continue
+            display = self.units.display[self.rules.quantities[gain.name].dimension][self.answer.units]
+            before, after, spread = (
+                f"{part.value:.{display.decimals}f}"
+                for part in (gain.before, gain.after, gain.expanded_uncertainty_of_change)
+            )
+            told.append(
+                self.speech.fill(
+                    "{what} from {before} to {after} (± {spread}) {unit}",
+                    what=gain.title[:1].lower() + gain.title[1:],
+                    before=before,
+                    after=after,
+                    spread=spread,
+                    unit=self.say(display.scale.symbol),
+                )
+            )
+        return ", ".join(told)
 
     def cause(self, cause: response.CauseView) -> str:
         """A cause with the word for its belief."""

@@ -20,7 +20,7 @@ from service.derive.worksheet import Worksheet
 from service.errors import OutOfRange
 from service.model.quantity import Measured
 from service.model.visit import AMBIENT, LeakageTest
-from service.physics import leakage
+from service.physics import domain, leakage
 from service.physics.air import CELSIUS_ZERO, STANDARD_AIR_DENSITY
 from service.physics.uncertainty import coverage_factor
 
@@ -299,6 +299,7 @@ def _operating(sheet: Worksheet) -> None:
         at_25 = sheet.quantities[tested].measured
 
         def flow(q: float, n: float, back: float, front: float, part: float, supply: float, density: float) -> float:
+            domain.positive("density", density)
             here = q * float((STANDARD_AIR_DENSITY / density) ** (1.0 - n))
             return here * (
                 supply * leakage.flow_at_other_pressure(1.0, DUCT_PRESSURE, part * abs(front), n)

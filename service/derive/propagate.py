@@ -68,7 +68,7 @@ def _chained(function: Callable[..., float], inputs: Sequence[Measured]) -> tupl
             if step == 0.0:
                 continue
             slope, off = _slope(function, values, index, step, value)
-            straight += (slope * step) ** 2
+            straight += (slope * step) * (slope * step)
             bend += off * off
             known_sampled = known_sampled or entry.sampled
             for source, term in entry.terms.items():
@@ -122,8 +122,12 @@ def _bend_matters(function: Callable[..., float], inputs: Sequence[Measured], va
             finally:
                 values[index] = entry.value
         near_up, near_down, far_up, far_down = offs
-        straight += (0.5 * (near_up - near_down)) ** 2
-        curved += (far_up**2 + far_down**2) / 6.0 - ((far_up + far_down) / 6.0) ** 2
+        # Products, since a power that is too large raises where a product is merely infinite, and decides nothing.
+        near, far = 0.5 * (near_up - near_down), (far_up + far_down) / 6.0
+        straight += near * near
+        curved += (far_up * far_up + far_down * far_down) / 6.0 - far * far
+    if not math.isfinite(curved) or curved < 0.0:
+        return False
     return abs(math.sqrt(curved) - math.sqrt(straight)) > 0.5 * AGREES * math.sqrt(straight)
 
 
@@ -161,7 +165,7 @@ def mean(entries: Sequence[Measured], scatter: str) -> Measured:
         return entries[0]
     count = len(entries)
     centre = combine(*((1.0 / count, entry) for entry in entries))
-    squares = sum((entry.value - centre.value) ** 2 for entry in entries)
+    squares = sum((entry.value - centre.value) * (entry.value - centre.value) for entry in entries)
     if squares == 0.0:
         return centre
     return with_error(centre, scatter, math.sqrt(squares / (count * (count - 1))))

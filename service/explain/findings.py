@@ -22,6 +22,7 @@ from functools import cached_property
 import msgspec
 
 from service.explain.belief import Beliefs, Hypothesis, Known, information
+from service.model.equipped import Equipped
 from service.model.evaluation import (
     SEVERITIES,
     Finding,
@@ -57,6 +58,7 @@ class Material(msgspec.Struct, frozen=True):
         known: names of the quantities.
         gain: tells the airflow (m3/s) that a fix would add, or None.
         elsewhere: tokens that hold in another part of the visit and may rule a cause out, or make it possible.
+        equipped: what is known of the equipment; a reading that it cannot have is not asked for.
     """
 
     verdicts: Sequence[Verdict]
@@ -69,6 +71,7 @@ class Material(msgspec.Struct, frozen=True):
     known: frozenset[str] = frozenset()
     gain: Callable[[str], float | None] = lambda _: None
     elsewhere: frozenset[str] = frozenset()
+    equipped: Equipped = Equipped()
 
 
 Said = tuple[str, tuple[str, ...]]
@@ -454,6 +457,8 @@ class Explanation:
         """
         procedure = self.ruleset.procedures[name]
         material = self.material
+        if procedure.only_on and not material.equipped.may_be_any(procedure.only_on):
+            return False
         if procedure.station is not None and material.stations:
             if procedure.station not in material.stations:
                 return False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Sequence, Set
 
 from service.model.equipped import HEATING_PARTS, Equipped
 from service.model.evaluation import CautionText, Conclusions, SourceText
@@ -10,10 +10,9 @@ from service.model.ruleset import Ruleset
 from service.ruleset.guidance import cautions_of_equipment
 
 
-def equipped(visit: Sequence[Conclusions]) -> Equipped:
-    """What the parts of an evaluation tell of its equipment; heating that was neither stated nor seen is not there."""
-    held = {token for part in visit for token in part.observations}
-    known = {quantity.name for part in visit for quantity in part.quantities}
+def equipped(held: Set[str], known: Set[str]) -> Equipped:
+    """What observations and names of quantities tell of the equipment; heating that was neither stated nor seen is not
+    there."""
 
     def told(prefix: str) -> frozenset[str]:
         return frozenset(token.removeprefix(prefix) for token in held if token.startswith(prefix))
@@ -36,7 +35,9 @@ def cautions_of(ruleset: Ruleset, parts: Sequence[Conclusions]) -> tuple[Caution
     held |= {verdict.token for part in parts for verdict in part.verdicts}
     held |= {conclusion for part in parts for _, conclusion in part.firings}
     named = [caution.id for caution in ruleset.cautions.values() if caution.always]
-    named += cautions_of_equipment(ruleset, equipped(parts)) if parts else []
+    seen = {token for part in parts for token in part.observations}
+    known = {quantity.name for part in parts for quantity in part.quantities}
+    named += cautions_of_equipment(ruleset, equipped(seen, known)) if parts else []
     named += [c.id for c in ruleset.cautions.values() if any(token in held for token in c.with_tokens)]
     named += [name for part in parts for finding in part.findings for name in finding.cautions]
     named += [name for part in parts for reading in part.next_readings for name in reading.cautions]

@@ -291,3 +291,9 @@ def test_repeats_that_contradict_make_the_mean_doubtful() -> None:
 def test_one_reading_is_its_own_mean() -> None:
     only = Measured(3.0, {"gauge": 0.1})
     assert mean([only], "scatter") is only
+
+
+def test_numbers_whose_squares_are_beyond_computing_are_answered() -> None:
+    found = propagate(lambda x: x * x, Measured(1.0, {"a": 1e80}))
+    assert found.value == 1.0
+    assert found.uncertainty >= 0.0
