@@ -212,13 +212,15 @@ def clean(text: str) -> str:
 
 
 def wrapped(text: str, most: int) -> list[str]:
-    """Words in lines of at most `most` characters; a longer word is cut."""
+    """Words in lines of at most `most` characters, 2 or more; a longer word is broken with a hyphen."""
     lines: list[str] = []
     for word in text.split():
-        for start in range(0, len(word), most):
-            piece = word[start : start + most]
-            if lines and start == 0 and len(lines[-1]) + 1 + len(piece) <= most:
-                lines[-1] += f" {piece}"
-            else:
-                lines.append(piece)
+        rest = word
+        while len(rest) > most:
+            lines.append(f"{rest[: most - 1]}-")
+            rest = rest[most - 1 :]
+        if lines and rest == word and len(lines[-1]) + 1 + len(rest) <= most:
+            lines[-1] += f" {rest}"
+        else:
+            lines.append(rest)
     return lines

@@ -59,7 +59,8 @@ def test_places_are_plain_numbers() -> None:
 
 def test_words_are_wrapped_and_cut() -> None:
     assert wrapped("Return duct and grille", 11) == ["Return duct", "and grille"]
-    assert wrapped("abcdefghijkl", 5) == ["abcde", "fghij", "kl"]
+    assert wrapped("abcdefghijkl mn", 5) == ["abcd-", "efgh-", "ijkl", "mn"]
+    assert wrapped("abcde", 5) == ["abcde"]
     assert wrapped("", 5) == []
 
 
