@@ -10,7 +10,7 @@ import functools
 import inspect
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, get_args
 
@@ -20,6 +20,7 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.openapi.config import OpenAPIConfig
 from litestar.openapi.spec import License
 
+from service.api.exchange import JSON
 from service.api.problems import KINDS, MEDIA_TYPE
 from service.api.routes import ROUTES
 from service.wire.decode import RequestDecoder
@@ -108,6 +109,16 @@ _LINKS: dict[str, dict[str, Any]] = {
         "list": {"operationId": "list_evaluations", "description": "The new evaluation comes first."},
         "reassess": {"operationId": "create_reassessment", "parameters": {"evaluation_id": "$response.body#/id"}},
         "reassessments": {"operationId": "list_reassessments", "parameters": {"evaluation_id": "$response.body#/id"}},
+        "plots": {"operationId": "list_plots", "parameters": {"evaluation_id": "$response.body#/id"}},
+    },
+    "list_plots": {
+        "draw": {
+            "operationId": "get_plot",
+            "parameters": {
+                "evaluation_id": "$request.path.evaluation_id",
+                "plot_name": "$response.body#/items/0/name",
+            },
+        },
     },
     "create_reassessment": {
         "read": {
@@ -235,7 +246,7 @@ def contract(decoder: RequestDecoder) -> dict[str, Any]:
                 }
             },
             "responses": {code: _problem_response(code) for code in KINDS},
-            "schemas": _schemas(decoder, [*EXAMPLES, Problem, *answers.values()]),
+            "schemas": _schemas(decoder, [*EXAMPLES, Problem, *(one for one in answers.values() if one is not None)]),
         },
     }
 
@@ -245,13 +256,27 @@ def contract_bytes(decoder: RequestDecoder) -> bytes:
     return (json.dumps(contract(decoder), indent=2, ensure_ascii=False) + "\n").encode()
 
 
-def _answered(handler: HTTPRouteHandler) -> type[msgspec.Struct]:
-    answered: type[msgspec.Struct] = get_args(handler.parsed_return_field.raw)[0]
-    return answered
+def _answered(handler: HTTPRouteHandler) -> type[msgspec.Struct] | None:
+    """The struct that is answered as JSON; None where none is."""
+    answered: type = get_args(handler.parsed_return_field.raw)[0]
+    return answered if issubclass(answered, msgspec.Struct) else None
+
+
+def _content(answered: type[msgspec.Struct] | None, media: Mapping[str, str]) -> dict[str, Any]:
+    """Each media type of an answer: JSON by its struct, any other by what it holds."""
+    return {
+        name: {"schema": _reference(answered) if name == JSON and answered is not None else _opaque(name, held)}
+        for name, held in media.items()
+    }
+
+
+def _opaque(media_type: str, held: str) -> dict[str, Any]:
+    text = media_type.startswith("text/") or media_type.endswith(("+xml", "ndjson"))
+    return {"type": "string", "description": held} | ({} if text else {"contentMediaType": media_type})
 
 
 def _complete(
-    operation: dict[str, Any], handler: HTTPRouteHandler, answered: type[msgspec.Struct], names: Names
+    operation: dict[str, Any], handler: HTTPRouteHandler, answered: type[msgspec.Struct] | None, names: Names
 ) -> None:
     options = handler.opt
     name = operation["operationId"]
@@ -290,10 +315,12 @@ def _complete(
         headers["Vary"] = ("What else the answer depends on.", True)
     if name in PAGED:
         headers["Link"] = ('Address of the next page, `rel="next"` (RFC 8288); absent on the last.', False)
-    success = {
-        "description": inspect.cleandoc(answered.__doc__ or "").partition("\n")[0],
+    media: Mapping[str, str] = options.get("media", {JSON: ""})
+    held = next(iter(media.values())) if answered is None else inspect.cleandoc(answered.__doc__ or "")
+    success: dict[str, Any] = {
+        "description": held.partition("\n")[0],
         "headers": _headers(headers),
-        "content": {"application/json": {"schema": _reference(answered)}},
+        "content": _content(answered, media),
     }
     if name in _LINKS:
         success["links"] = _LINKS[name]

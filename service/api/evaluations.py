@@ -162,7 +162,7 @@ async def list_evaluations(request: AnyRequest) -> Response[EvaluationPage]:
 async def get_evaluation(request: AnyRequest, evaluation_id: EvaluationId) -> Response[KeptEvaluation]:
     """Reads one kept evaluation as it was judged, in either unit system and any language of its rules."""
     query = decode_query(request.scope["query_string"], ReadQuery)
-    stored, evaluation, prepared = await _fetch(request, evaluation_id)
+    stored, evaluation, prepared = await fetch_kept(request, evaluation_id)
     speech = language(request, prepared)
     view = KeptEvaluation(
         id=stored.evaluation_id,
@@ -181,7 +181,7 @@ async def get_evaluation(request: AnyRequest, evaluation_id: EvaluationId) -> Re
 async def get_evaluation_trace(request: AnyRequest, evaluation_id: EvaluationId) -> Response[KeptTrace]:
     """Reads how each number and each finding came about, with the request as it was received."""
     query = decode_query(request.scope["query_string"], ReadQuery)
-    stored, evaluation, prepared = await _fetch(request, evaluation_id)
+    stored, evaluation, prepared = await fetch_kept(request, evaluation_id)
     visit = decoded_visit(request, stored.request)
     speech = language(request, prepared)
     view = KeptTrace(
@@ -202,7 +202,13 @@ def _units(asked: Literal["ip", "si"] | msgspec.UnsetType, request: AnyRequest) 
     return asked or request.user.units
 
 
-async def _fetch(request: AnyRequest, evaluation_id: UUID) -> tuple[StoredEvaluation, Evaluation, Prepared]:
+async def fetch_kept(request: AnyRequest, evaluation_id: UUID) -> tuple[StoredEvaluation, Evaluation, Prepared]:
+    """An evaluation of the account as it was kept, decoded, with the version of the rules that judged it.
+
+    Raises
+    ------
+    ProblemRaised : there is none, its version is not installed, or its shape is no longer read
+    """
     stored = await kept_evaluation(request, evaluation_id)
     rulebook = serving(request).rulebook
     if stored.ruleset_version not in rulebook.versions:

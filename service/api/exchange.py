@@ -4,7 +4,7 @@ import asyncio
 import functools
 import hashlib
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, TypeVar, cast
 
 import msgspec
@@ -95,9 +95,13 @@ async def read_body(request: AnyRequest) -> bytes:
 
 
 async def negotiated(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
-    """Guard: the answer's media type is accepted, the body's is JSON, and there is no query where none is known."""
-    if not accepts(connection.headers.get("accept", ""), JSON):
-        raise ProblemRaised("not_acceptable", "this is answered as application/json")
+    """Guard: a media type of the answer is accepted, the body's is JSON, and there is no query where none is known.
+
+    The answer's are the keys of the handler's option `media`, JSON by default; `chosen_media` tells the one to answer.
+    """
+    offered = list(handler.opt.get("media", (JSON,)))
+    if best_accepted(connection.headers.get("accept", ""), offered) is None:
+        raise ProblemRaised("not_acceptable", f"this is answered as {' or '.join(offered)}")
     if "body" in handler.opt:
         declared = connection.headers.get("content-type", "").partition(";")[0].strip().lower()
         if declared != JSON:
@@ -113,9 +117,27 @@ _WEIGHT = re.compile(r"q\s*=\s*([01](?:\.[0-9]{0,3})?)")
 
 
 def accepts(field: str, media_type: str) -> bool:
-    """Whether an `Accept` header field admits a media type (RFC 9110, 12.5.1): the most specific range decides."""
+    """Whether an `Accept` header field admits a media type (RFC 9110, 12.5.1)."""
+    return weight_of(field, media_type) > 0.0
+
+
+def best_accepted(field: str, offered: Sequence[str]) -> str | None:
+    """Of the media types on offer the one that an `Accept` header field weighs most, the first of equals; None where it
+    admits none."""
+    best = max(offered, key=lambda media_type: weight_of(field, media_type))
+    return best if accepts(field, best) else None
+
+
+def chosen_media(request: AnyRequest) -> str:
+    """The media type to answer with, of those that the handler's option `media` offers."""
+    offered = list(request.route_handler.opt["media"])
+    return best_accepted(request.headers.get("accept", ""), offered) or offered[0]
+
+
+def weight_of(field: str, media_type: str) -> float:
+    """What an `Accept` header field weighs a media type with, 0 to 1: the most specific range decides."""
     if not field.strip():
-        return True
+        return 1.0
     kind, _, subtype = media_type.partition("/")
     specificity, weight = -1, 0.0
     for part in field.lower().split(","):
@@ -135,7 +157,7 @@ def accepts(field: str, media_type: str) -> bool:
         weights = [float(found.group(1)) for text in parameters if (found := _WEIGHT.fullmatch(text))]
         if level > specificity:
             specificity, weight = level, weights[0] if weights else 1.0
-    return weight > 0
+    return weight
 
 
 def encode(body: object) -> bytes:
@@ -176,11 +198,17 @@ def answer_unless_held(
     request: AnyRequest, body: Answered, *, headers: Mapping[str, str] | None = None
 ) -> Response[Answered]:
     """An answer with an entity tag, or 304 where the client already holds the same."""
-    encoded = encode(body)
+    return cast("Response[Answered]", answer_text(request, encode(body), JSON, headers=headers))
+
+
+def answer_text(
+    request: AnyRequest, encoded: bytes, media_type: str, *, headers: Mapping[str, str] | None = None
+) -> Response[bytes]:
+    """An answer of any media type with an entity tag, or 304 where the client already holds the same."""
     tag = f'"{hashlib.sha256(encoded).hexdigest()[:32]}"'
     private = "private, " if "scope" in request.route_handler.opt else ""
     fields = {"etag": tag, "cache-control": private + REVALIDATE, **(headers or {})}
     held = [one.strip().removeprefix("W/") for one in request.headers.get("if-none-match", "").split(",")]
     if tag in held or held == ["*"]:
-        return Response(cast(Answered, None), status_code=304, headers=fields)
-    return Response(cast(Answered, encoded), headers=fields, media_type=JSON)
+        return Response(b"", status_code=304, headers=fields)
+    return Response(encoded, headers=fields, media_type=media_type)

@@ -2,11 +2,21 @@
 
 from typing import Any
 
-from service.api import catalogue, documentation, evaluations, health, projections, reassessments, steady_readings
+from service.api import (
+    catalogue,
+    documentation,
+    evaluations,
+    health,
+    plots,
+    projections,
+    reassessments,
+    steady_readings,
+)
 
 ROUTES: tuple[Any, ...] = (
     evaluations.ROUTER,
     reassessments.ROUTER,
+    plots.ROUTER,
     projections.ROUTER,
     steady_readings.ROUTER,
     catalogue.RULESETS,

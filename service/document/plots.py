@@ -5,6 +5,7 @@ What was read, carried over or projected differs by the shape of its mark; lines
 
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
+from typing import Literal
 
 import msgspec
 
@@ -26,6 +27,9 @@ KNOWN_STATIONS = 2
 """Stations with a pressure, beside the open ends, from which a profile says something."""
 
 
+PlotKind = Literal["air_path", "blower_and_system"]
+
+
 class Plot(msgspec.Struct, frozen=True):
     """A drawing with what it is called, what it shows in words, and where it belongs.
 
@@ -33,7 +37,7 @@ class Plot(msgspec.Struct, frozen=True):
     """
 
     name: str
-    kind: str
+    kind: PlotKind
     state: str
     area: str | None
     title: str
@@ -178,7 +182,7 @@ class _Pen:
             ],
             self.say("Bars: expanded uncertainty, coverage factor 2"),
         )
-        return self._plot(f"air_path_{place}", "air_path", title, description, drawing)
+        return self._plot(place, "air_path", title, description, drawing)
 
     def _external(self, drawing: Drawing, path: AirPath, up: Scale, at: Sequence[float]) -> None:
         """What lies between both sides of the rating boundary, as a bracket beside the path."""
@@ -286,7 +290,7 @@ class _Pen:
             )
             drawing.words(LEFT, bottom + 68 + 16 * index, text, size=11.5)
         drawing.words(LEFT, height - 8, self.say("Bars: expanded uncertainty, coverage factor 2"), size=11, ink=SOFT)
-        return self._plot(f"blower_and_system_{place}", "blower_and_system", title, description, drawing)
+        return self._plot(place, "blower_and_system", title, description, drawing)
 
     def _projected(self, context: ContextResult | None) -> Iterator[_Projected]:
         """What mending each cause would bring, where the evaluation projected it."""
@@ -326,8 +330,8 @@ class _Pen:
         if remark is not None:
             drawing.words(RIGHT, y, remark, size=11, anchor="end", ink=SOFT)
 
-    def _plot(self, name: str, kind: str, title: str, description: str, drawing: Drawing) -> Plot:
-        return Plot(name, kind, self.entry.state.id, self.entry.area, title, description, drawing.text())
+    def _plot(self, place: int, kind: PlotKind, title: str, description: str, drawing: Drawing) -> Plot:
+        return Plot(f"{kind}_{place}", kind, self.entry.state.id, self.entry.area, title, description, drawing.text())
 
 
 def _within(curve: Sequence[tuple[float, float]], across: Scale, up: Scale) -> list[tuple[float, float]]:

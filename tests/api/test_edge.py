@@ -9,7 +9,7 @@ from litestar import Litestar
 from litestar.testing import TestClient
 
 from service.api.access import KeyRing
-from service.api.exchange import accepts
+from service.api.exchange import accepts, best_accepted
 
 
 @pytest.mark.parametrize("given", ["visit-7.a_B", "0", "x" * 64])
@@ -195,3 +195,20 @@ def test_the_number_of_remembered_keys_is_bounded(
     for _ in range(5):
         client.get("/v1/evaluations", headers={"authorization": "Bearer ak_" + "x" * 43})
     assert len(keys._known) == 2
+
+
+@pytest.mark.parametrize(
+    ("field", "best"),
+    [
+        ("", "text/html"),
+        ("*/*", "text/html"),
+        ("application/pdf", "application/pdf"),
+        ("text/html;q=0.4, application/pdf;q=0.5", "application/pdf"),
+        ("text/*;q=0.5, application/pdf;q=0.5", "text/html"),
+        ("image/png", None),
+        ("text/html;q=0, */*;q=0.1", "application/pdf"),
+    ],
+)
+def test_of_several_media_types_the_one_that_weighs_most_is_answered(field: str, best: str | None) -> None:
+    """RFC 9110, 12.5.1; of equals the first on offer."""
+    assert best_accepted(field, ["text/html", "application/pdf"]) == best
