@@ -27,7 +27,13 @@ from service.wire.decode import RequestDecoder
 from service.wire.faults import PINNING, YEARS, published_pattern
 from service.wire.meanings import meaning_of
 from service.wire.query import Names, parameter_schemas
-from service.wire.request import EvaluationRequest, ProjectionRequest, ReassessmentRequest, SteadyReadingRequest
+from service.wire.request import (
+    REFERENCE,
+    EvaluationRequest,
+    ProjectionRequest,
+    ReassessmentRequest,
+    SteadyReadingRequest,
+)
 from service.wire.response import Problem
 
 TITLE = "Airside Findings"
@@ -55,6 +61,7 @@ DESCRIPTION = inspect.cleandoc(
 
 TAGS = {
     "Evaluations": "Judging visits, and reading what was judged.",
+    "History": "A site or an equipment over its visits.",
     "Projections": "What changes to the air system would bring.",
     "Steady readings": "Raw samples to a settled value.",
     "Rulesets": "The rules that judge, version by version.",
@@ -71,7 +78,7 @@ EXAMPLES: dict[type[msgspec.Struct], str] = {
 }
 """Struct of a body -> folder of its examples."""
 
-PAGED = ("list_evaluations", "list_reassessments")
+PAGED = ("list_evaluations", "list_reassessments", "get_site_timeline", "get_equipment_timeline")
 """Listings that come a page at a time; they change too often to carry an entity tag."""
 
 _DAY = "(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])"
@@ -110,6 +117,40 @@ _LINKS: dict[str, dict[str, Any]] = {
         "reassess": {"operationId": "create_reassessment", "parameters": {"evaluation_id": "$response.body#/id"}},
         "reassessments": {"operationId": "list_reassessments", "parameters": {"evaluation_id": "$response.body#/id"}},
         "plots": {"operationId": "list_plots", "parameters": {"evaluation_id": "$response.body#/id"}},
+        "site": {
+            "operationId": "get_site_timeline",
+            "parameters": {"site_reference": "$response.body#/result/site_reference"},
+            "description": "Where the visit names its site.",
+        },
+        "equipment": {
+            "operationId": "get_equipment_timeline",
+            "parameters": {"equipment_reference": "$response.body#/result/equipment_reference"},
+            "description": "Where the visit names its equipment.",
+        },
+    },
+    "get_site_timeline": {
+        "read": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/items/0/id"}},
+        "equipment": {
+            "operationId": "get_equipment_timeline",
+            "parameters": {"equipment_reference": "$response.body#/items/0/equipment_reference"},
+        },
+        "next": {
+            "operationId": "get_site_timeline",
+            "parameters": {
+                "site_reference": "$request.path.site_reference",
+                "cursor": "$response.body#/next_cursor",
+            },
+        },
+    },
+    "get_equipment_timeline": {
+        "read": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/items/0/id"}},
+        "next": {
+            "operationId": "get_equipment_timeline",
+            "parameters": {
+                "equipment_reference": "$request.path.equipment_reference",
+                "cursor": "$response.body#/next_cursor",
+            },
+        },
     },
     "list_plots": {
         "draw": {
@@ -288,6 +329,8 @@ def _complete(
         parameter.pop("deprecated", None)
         parameter.pop("allowEmptyValue", None)
         parameter.pop("allowReserved", None)
+        if parameter["name"] in ("site_reference", "equipment_reference"):
+            parameter["schema"] = REFERENCE
     if "query" in options:
         operation["parameters"] = [*operation.get("parameters", []), *_query(options["query"], names)]
     if "spoken" in options:

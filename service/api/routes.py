@@ -11,12 +11,15 @@ from service.api import (
     projections,
     reassessments,
     steady_readings,
+    timelines,
 )
 
 ROUTES: tuple[Any, ...] = (
     evaluations.ROUTER,
     reassessments.ROUTER,
     plots.ROUTER,
+    timelines.SITES,
+    timelines.EQUIPMENT,
     projections.ROUTER,
     steady_readings.ROUTER,
     catalogue.RULESETS,

@@ -14,6 +14,24 @@ MEANINGS: dict[str, str] = {
     "PlotView.area": "The part of the house it belongs to; absent for the whole.",
     "PlotView.address": "Where it is drawn; takes `units` as this list does.",
     "PlotList.items": "The plots, state by state.",
+    "TimelineVisit.at": "When it took place: `visited_at` where that was given, else `created_at`.",
+    "TimelineFinding.title": "Title of the finding, in the language of the answer.",
+    "TimelineFinding.change": "Whether the visit before to the same equipment had found it: `new` or `still_there`; "
+    "absent where there was none to compare with.",
+    "TimelineVisit.compared_with": "Id of the visit before to the same equipment; absent where there is none, or where "
+    "the visit names no equipment.",
+    "TimelineVisit.gone": "Codes that the visit before had found and this one did not; that a fault is gone may also "
+    "mean that it was not looked for.",
+    "TimelineVisit.findings": "What was found, most serious first; often none.",
+    "TimelineVisit.quantities": "The quantities asked for, else the usual ones, as far as they were worked out.",
+    "TimelineVisit.work_done": "Work that the visit states was done ahead of its readings.",
+    "TimelineVisit.reassessments": "How often it was judged again.",
+    "supersedes": "Id of the evaluation that this one corrects.",
+    "TimelineVisit.readable": "Whether what was kept can still be read; where not, findings and quantities are "
+    "missing.",
+    "TimelineView.items": "The visits, newest first.",
+    "WorkView.kind": "What was done.",
+    "WorkView.note": "Note to it, in the words of who sent it.",
     "close_up": "How to close the hole and put things back.",
     "elsewhere": "What to do at any other station or place.",
     "in_place_of": "The procedure that this one is another way of.",

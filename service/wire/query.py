@@ -82,6 +82,39 @@ class ListQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     created_before: Annotated[Moment, Meta(description="Only kept before this time.")] | UnsetType = UNSET
 
 
+class TimelineQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Query of a timeline."""
+
+    limit: Annotated[int, Meta(ge=1, le=100, description="Most visits on a page.")] = 20
+    cursor: (
+        Annotated[
+            str,
+            Meta(
+                min_length=32,
+                max_length=32,
+                pattern="^[0-9A-Za-z_-]{32}$(?!\\n)",
+                description="`next_cursor` of the page before, unread. Use the same filters on each page.",
+            ),
+        ]
+        | UnsetType
+    ) = UNSET
+    quantity: Annotated[
+        list[Annotated[str, Meta(min_length=1, max_length=80)]],
+        Meta(
+            max_length=24,
+            description="Quantities to show of each visit, as `/v1/vocabulary/quantities` lists them; give it once for "
+            "each. Without it, the usual ones are shown.",
+        ),
+    ] = []
+    units: (
+        Annotated[
+            Literal["ip", "si"],
+            Meta(description="Unit system of the answer; by default that of the account."),
+        ]
+        | UnsetType
+    ) = UNSET
+
+
 YesOrNo = Literal["yes", "no"]
 Name = Annotated[str, Meta(min_length=1, max_length=80)]
 
@@ -137,6 +170,9 @@ def names_in_queries(ruleset: Ruleset) -> Names:
         "station": [*ruleset.stations, *ruleset.places],
         "component": sorted({procedure.component for procedure in procedures if procedure.component}),
         "quantity": [quantity for quantity in ruleset.quantities if quantity in given],
+        "TimelineQuery.quantity": list(ruleset.quantities),
+        "TrendQuery.quantity": list(ruleset.quantities),
+        "TrendQuery.criterion": list(ruleset.criteria),
     }
 
 
@@ -165,22 +201,46 @@ def decode_query(text: bytes, wanted: type[Query], names: Names = MappingProxyTy
             if not any(fault.code == "unknown_field" for fault in faults):
                 detail = "there is a parameter that is not known here"
                 faults.append(Fault(code="unknown_field", detail=detail, accepted=list(fields)))
-        elif name in values:
+        elif name in values and not _repeats(fields[name].type):
             faults.append(Fault(parameter=name, code="given_twice", detail="give it once"))
         else:
-            values[name] = None
+            known = _known(name, wanted, names)
             try:
-                values[name] = _convert(value, fields[name].type, names.get(name))
+                if _repeats(fields[name].type):
+                    values.setdefault(name, []).extend(_convert([value], fields[name].type, known))
+                else:
+                    values[name] = None
+                    values[name] = _convert(value, fields[name].type, known)
             except ValueError:
                 faults.append(_fault(name, wanted, names))
+    faults += [
+        Fault(parameter=name, code="out_of_range", detail=f"give it at most {most} times")
+        for name, value in values.items()
+        if isinstance(value, list) and len(value) > (most := _repeats(fields[name].type))
+    ]
     if faults:
         raise RequestRefused(faults)
     return wanted(**values)
 
 
-def _convert(value: str, kind: Any, known: Sequence[str] | None = None) -> Any:
-    if known is not None and value not in known:
+def _known(name: str, wanted: type[msgspec.Struct], names: Names) -> Sequence[str] | None:
+    """The closed list of values of a parameter: of this query, else of every query."""
+    return names.get(f"{wanted.__name__}.{name}", names.get(name))
+
+
+def _repeats(kind: Any) -> int:
+    """How often a parameter may be given where it makes a list; 0 for one that stands alone."""
+    info = msgspec.inspect.type_info(kind)
+    while isinstance(info, msgspec.inspect.Metadata):
+        info = info.type
+    return (info.max_length or 0) if isinstance(info, msgspec.inspect.ListType) else 0
+
+
+def _convert(value: str | list[str], kind: Any, known: Sequence[str] | None = None) -> Any:
+    if known is not None and not set([value] if isinstance(value, str) else value) <= set(known):
         raise ValueError
+    if isinstance(value, list):
+        return msgspec.convert(value, kind)
     info = msgspec.inspect.type_info(kind)
     while isinstance(info, msgspec.inspect.Metadata):
         info = info.type
@@ -197,6 +257,7 @@ def _convert(value: str, kind: Any, known: Sequence[str] | None = None) -> Any:
 def _fault(name: str, wanted: type[msgspec.Struct], names: Names) -> Fault:
     """What the parameter must be, from its published schema."""
     schema = parameter_schemas(wanted, names)[name]
+    schema = schema.get("items", schema)
     if "enum" in schema:
         return Fault(
             parameter=name, code="unknown_value", detail="is not an accepted value", accepted=list(schema["enum"])
@@ -219,8 +280,12 @@ def parameter_schemas(wanted: type[msgspec.Struct], names: Names = MappingProxyT
     _, components = msgspec.json.schema_components([wanted])
     properties: dict[str, dict[str, Any]] = components[wanted.__name__]["properties"]
     for name, schema in properties.items():
-        if name in names:
-            properties[name] = {"description": schema["description"], "enum": list(names[name])}
+        known = _known(name, wanted, names)
+        if known is not None and schema.get("type") == "array":
+            schema["items"] = {"type": "string", "enum": list(known)}
+        elif known is not None:
+            default = {"default": schema["default"]} if "default" in schema else {}
+            properties[name] = {"description": schema["description"], "enum": list(known), **default}
         if "pattern" in schema:
             schema["pattern"] = published_pattern(schema["pattern"])
     return properties

@@ -5,7 +5,7 @@ The accepted unit spellings of each measure are a closed list, published in the 
 """
 
 import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta
@@ -20,6 +20,13 @@ Identifier = Annotated[
     str,
     Meta(min_length=1, max_length=64, pattern="^[A-Za-z0-9][A-Za-z0-9_.:-]*$(?!\\n)", description="An id of your own."),
 ]
+REFERENCE: dict[str, Any] = {
+    "type": "string",
+    "minLength": 1,
+    "maxLength": 64,
+    "pattern": "^[A-Za-z0-9][A-Za-z0-9_.:-]*$",
+}
+"""Schema of an `Identifier`, for where it stands in an address."""
 Text = Annotated[str, Meta(max_length=2000, pattern="^[^\\u0000]*$")]
 Label = Annotated[str, Meta(min_length=1, max_length=120, pattern="^[^\\u0000]*$")]
 Moment = Annotated[datetime.datetime, Meta(tz=True, description="RFC 3339 with offset.")]

@@ -135,7 +135,7 @@ def test_every_operation_documents_its_problems(document: Document) -> None:
 def test_what_judges_or_reads_an_accounts_data_needs_a_key(document: Document) -> None:
     for _, path, operation in operations(document):
         assert bool(operation["security"]) == path.startswith(
-            ("/v1/evaluations", "/v1/projections", "/v1/steady-readings")
+            ("/v1/evaluations", "/v1/projections", "/v1/steady-readings", "/v1/sites", "/v1/equipment")
         )
 
 
