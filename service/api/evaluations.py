@@ -28,13 +28,14 @@ from service.model.record import EvaluationFilter, EvaluationSummary, StoredEval
 from service.pipeline import Prepared, evaluate
 from service.store.database import new_id
 from service.wire.faults import RequestRefused
-from service.wire.query import ListQuery, ReadQuery, decode_query
+from service.wire.query import ListQuery, ReadQuery, SelectionQuery, decode_query
 from service.wire.render import result, trace
 from service.wire.request import EvaluationRequest, words_to_search
 from service.wire.response import (
     EvaluationPage,
     EvaluationResult,
     EvaluationSummaryView,
+    FoundView,
     KeptEvaluation,
     KeptTrace,
     RulesetReference,
@@ -125,21 +126,16 @@ async def preview_evaluation(request: AnyRequest) -> Response[EvaluationResult]:
     opt={"scope": "evaluations:read", "query": ListQuery},
 )
 async def list_evaluations(request: AnyRequest) -> Response[EvaluationPage]:
-    """Lists the kept evaluations of the account, newest first, a page at a time.
+    """Lists the kept evaluations of the account, those kept last first, a page at a time; parameters narrow it together.
+
+    An evaluation that a later one corrects is left out unless asked for.
 
     Follow `next_cursor`, or the `Link` header field with `rel="next"`, until it is absent.
     """
     query = decode_query(request.scope["query_string"], ListQuery)
     page = await serving(request).store.list(
         request.user.tenant_id,
-        EvaluationFilter(
-            site_reference=query.site_reference or None,
-            equipment_reference=query.equipment_reference or None,
-            job_reference=query.job_reference or None,
-            least_severity=query.minimum_severity or None,
-            created_from=query.created_from or None,
-            created_before=query.created_before or None,
-        ),
+        selection(query),
         cursor=query.cursor or None,
         limit=query.limit,
     )
@@ -190,6 +186,24 @@ async def get_evaluation_trace(request: AnyRequest, evaluation_id: EvaluationId)
         trace=trace(evaluation, prepared.ruleset, prepared.units, visit, query.units or stored.units, speech),
     )
     return answer_unless_held(request, view, headers=spoken(speech))
+
+
+def selection(query: SelectionQuery) -> EvaluationFilter:
+    """What a query narrows by."""
+    return EvaluationFilter(
+        site_reference=query.site_reference or None,
+        equipment_reference=query.equipment_reference or None,
+        job_reference=query.job_reference or None,
+        least_severity=query.minimum_severity or None,
+        finding=query.finding or None,
+        ruleset_version=query.ruleset_version or None,
+        created_from=query.created_from or None,
+        created_before=query.created_before or None,
+        visited_from=query.visited_from or None,
+        visited_before=query.visited_before or None,
+        words=query.words or None,
+        superseded=query.superseded == "included",
+    )
 
 
 async def _read_visit(request: AnyRequest) -> tuple[bytes, EvaluationRequest, Prepared]:
@@ -263,6 +277,7 @@ def _summary(item: EvaluationSummary) -> EvaluationSummaryView:
         id=item.evaluation_id,
         created_at=item.created_at,
         ruleset=RulesetReference(version=item.ruleset_version, digest=item.ruleset_digest),
+        findings=[FoundView(code=code, severity=severity) for code, severity in item.findings.items()],
         highest_severity=item.highest_severity or absent,
         visited_at=item.visited_at or absent,
         site_reference=item.site_reference or absent,

@@ -64,7 +64,7 @@ class KeySummary(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class EvaluationSummary(msgspec.Struct, frozen=True, kw_only=True):
-    """A kept evaluation as listed; the fields mean what they mean in `StoredEvaluation`."""
+    """A kept evaluation as listed; the fields mean what they mean in `StoredEvaluation`, gravest finding first."""
 
     evaluation_id: uuid.UUID
     created_at: datetime
@@ -76,6 +76,7 @@ class EvaluationSummary(msgspec.Struct, frozen=True, kw_only=True):
     ruleset_digest: str
     highest_severity: Severity | None
     units: Units
+    findings: Mapping[str, Severity] = {}
 
 
 class EvaluationPage(msgspec.Struct, frozen=True, kw_only=True):
@@ -151,6 +152,11 @@ class EvaluationFilter(msgspec.Struct, frozen=True, kw_only=True):
         site_reference, equipment_reference, job_reference: exactly this reference.
         least_severity: a finding of this severity or a more serious one.
         created_from, created_before: made at or after, and made before; with offset.
+        visited_from, visited_before: the readings taken at or after, and before; with offset.
+        finding: a finding of this code.
+        ruleset_version: judged by this version of the rules.
+        words: all of these words in labels and notes, case folded.
+        superseded: with those that a later one corrects.
     """
 
     site_reference: str | None = None
@@ -159,6 +165,12 @@ class EvaluationFilter(msgspec.Struct, frozen=True, kw_only=True):
     least_severity: Severity | None = None
     created_from: datetime | None = None
     created_before: datetime | None = None
+    visited_from: datetime | None = None
+    visited_before: datetime | None = None
+    finding: str | None = None
+    ruleset_version: str | None = None
+    words: str | None = None
+    superseded: bool = False
 
 
 class ReassessmentSummary(msgspec.Struct, frozen=True, kw_only=True):

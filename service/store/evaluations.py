@@ -1,4 +1,4 @@
-"""Evaluations in the database: who is asking, keep one, fetch one, list; reassessments likewise."""
+"""Evaluations in the database: who is asking, keep one, fetch one; reassessments likewise."""
 
 import hashlib
 import re
@@ -6,9 +6,6 @@ import uuid
 
 from service.errors import OutOfRange
 from service.model.record import (
-    EvaluationFilter,
-    EvaluationPage,
-    EvaluationSummary,
     Kept,
     ReassessmentPage,
     ReassessmentSummary,
@@ -18,8 +15,10 @@ from service.model.record import (
     Tenant,
 )
 from service.store.cursor import read_cursor, write_cursor
-from service.store.database import LONGEST_PAGE, Database
+from service.store.database import LONGEST_PAGE
+from service.store.search import FETCHED, Search
 from service.store.storable import refuse_unstorable
+from service.store.words import searchable
 
 SECRET = re.compile(r"ak_[0-9A-Za-z_-]{43}")
 
@@ -36,11 +35,6 @@ _FETCH = """
            trace_parent, supersedes, revision_reason, account_limits
       FROM airside.fetch(%s, %s)
 """
-_NEWEST = """
-    SELECT evaluation_id, created_at, visited_at, site_reference, equipment_reference, job_reference,
-           ruleset_version, ruleset_digest, highest_severity::text, units
-      FROM airside.newest(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s)
-"""
 _KEEP_REASSESSMENT = "SELECT airside.keep_reassessment(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"
 _FETCH_REASSESSMENT = """
     SELECT evaluation_id, reassessment_id, created_at, ruleset_version, ruleset_digest, service_version,
@@ -56,15 +50,9 @@ _FETCHED_REASSESSMENT = (
     "highest_severity", "units", "evaluation", "difference", "request_id", "trace_parent",
 )  # fmt: skip
 _LISTED_REASSESSMENT = _FETCHED_REASSESSMENT[1:8]
-_FETCHED = (
-    "evaluation_id", "created_at", "visited_at", "site_reference", "equipment_reference", "job_reference",
-    "ruleset_version", "ruleset_digest", "highest_severity", "units", "request", "evaluation", "request_id",
-    "trace_parent", "supersedes", "revision_reason", "account_limits",
-)  # fmt: skip
-_LISTED = _FETCHED[:10]
 
 
-class Store(Database):
+class Store(Search):
     """Evaluations and reassessments. Every method takes one round trip."""
 
     async def authenticate(self, secret: str) -> Tenant | None:
@@ -95,7 +83,7 @@ class Store(Database):
                 tenant_id, kept.evaluation_id, kept.created_at, kept.visited_at, kept.site_reference,
                 kept.equipment_reference, kept.job_reference, kept.ruleset_version, kept.ruleset_digest,
                 kept.highest_severity, kept.units, kept.request, kept.evaluation, kept.request_id,
-                kept.trace_parent, list(kept.findings), list(kept.findings.values()), kept.words or None,
+                kept.trace_parent, list(kept.findings), list(kept.findings.values()), " ".join(searchable(kept.words)) or None,
                 kept.account_limits, kept.supersedes, kept.revision_reason, sent and sent.key, sent and sent.digest,
             ),
         )  # fmt: skip
@@ -111,44 +99,8 @@ class Store(Database):
     async def fetch(self, tenant_id: uuid.UUID, evaluation_id: uuid.UUID) -> StoredEvaluation | None:
         """One evaluation of this tenant, every byte as kept; None if there is none, or it is another's."""
         for row in await self.rows(_FETCH, (tenant_id, evaluation_id)):
-            return StoredEvaluation(**dict(zip(_FETCHED, row, strict=True)))
+            return StoredEvaluation(**dict(zip(FETCHED, row, strict=True)))
         return None
-
-    async def list(
-        self,
-        tenant_id: uuid.UUID,
-        filters: EvaluationFilter | None = None,
-        cursor: str | None = None,
-        limit: int = 50,
-    ) -> EvaluationPage:
-        """Evaluations of this tenant, newest first, from just after `cursor` on.
-
-        Following `next_cursor` shows every evaluation that was there at the start exactly once, also while others
-        are being kept and where several were made in the same microsecond. Use the same filters on each page.
-
-        Raises:
-            CursorRefused: a cursor that `list` did not give out.
-            OutOfRange: `limit` is not from 1 to `LONGEST_PAGE`.
-            RecordRefused: a filter holds something that PostgreSQL cannot.
-        """
-        if not 1 <= limit <= LONGEST_PAGE:
-            raise OutOfRange("limit", limit, 1, LONGEST_PAGE)
-        place = (None, None) if cursor is None else read_cursor(cursor)
-        wanted = filters or EvaluationFilter()
-        refuse_unstorable(wanted)
-        rows = await self.rows(
-            _NEWEST,
-            (
-                tenant_id, wanted.site_reference, wanted.equipment_reference, wanted.job_reference,
-                wanted.least_severity, wanted.created_from, wanted.created_before, *place, limit + 1,
-            ),
-        )  # fmt: skip
-        items = tuple(EvaluationSummary(**dict(zip(_LISTED, row, strict=True))) for row in rows[:limit])
-        more = len(rows) > limit
-        return EvaluationPage(
-            items=items,
-            next_cursor=write_cursor(items[-1].created_at, items[-1].evaluation_id) if more else None,
-        )
 
     async def keep_reassessment(self, tenant_id: uuid.UUID, kept: StoredReassessment) -> None:
         """Add one reassessment beside its evaluation, for good, as `keep` does.

@@ -136,6 +136,8 @@ MEANINGS: dict[str, str] = {
     "filter": "The filter's size and rating.",
     "findings": "What was concluded, most serious first. An empty list is normal; see also `not_judged`.",
     "ReductionView.findings": "For the findings whose rule asks for the reading.",
+    "EvaluationSummaryView.findings": "Each code that was found, once, with its gravest severity; gravest first.",
+    "FoundView.code": "Permanent code of the finding.",
     "firings": "The rules that fired, in order.",
     "floor": "Smallest maximum error, in `unit`.",
     "from_date": "First day on which the limit is in force.",

@@ -11,7 +11,7 @@ from msgspec import UNSET, Meta, UnsetType
 
 from service.model.ruleset import BlowerKind, Heating, Position, Ruleset
 from service.wire.faults import YEARS, RequestRefused, published_pattern
-from service.wire.request import Identifier, Moment
+from service.wire.request import Identifier, Moment, RulesetVersion
 from service.wire.response import Fault, Severity
 
 MOST_PARAMETERS = 50
@@ -51,7 +51,52 @@ class PageQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     ) = UNSET
 
 
-class ListQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+FindingCode = Annotated[str, Meta(min_length=1, max_length=80, pattern="^[a-z][a-z0-9_.]*$(?!\\n)")]
+
+
+class SelectionQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Which kept evaluations are meant; each parameter narrows further."""
+
+    site_reference: Annotated[Identifier, Meta(description="Only visits to this site.")] | UnsetType = UNSET
+    equipment_reference: Annotated[Identifier, Meta(description="Only visits to this equipment.")] | UnsetType = UNSET
+    job_reference: Annotated[Identifier, Meta(description="Only visits of this job.")] | UnsetType = UNSET
+    minimum_severity: (
+        Annotated[Severity, Meta(description="Only with a finding of this severity or a more serious one.")] | UnsetType
+    ) = UNSET
+    finding: Annotated[FindingCode, Meta(description="Only with a finding of this code.")] | UnsetType = UNSET
+    created_from: (
+        Annotated[
+            Moment, Meta(description="Only kept at this time or later. In a query, write the + of an offset as %2B.")
+        ]
+        | UnsetType
+    ) = UNSET
+    created_before: Annotated[Moment, Meta(description="Only kept before this time.")] | UnsetType = UNSET
+    visited_from: Annotated[Moment, Meta(description="Only visits at this time or later.")] | UnsetType = UNSET
+    visited_before: Annotated[Moment, Meta(description="Only visits before this time.")] | UnsetType = UNSET
+    ruleset_version: (
+        Annotated[RulesetVersion, Meta(min_length=1, description="Only judged by this version of the rules.")]
+        | UnsetType
+    ) = UNSET
+    words: (
+        Annotated[
+            str,
+            Meta(
+                min_length=1,
+                max_length=200,
+                pattern="^[^\\u0000]*$",
+                description="Only with all of these words among the labels and notes of the visit, whatever their case "
+                "and order. A word is a run of letters and digits, and is looked for whole.",
+            ),
+        ]
+        | UnsetType
+    ) = UNSET
+    superseded: Annotated[
+        Literal["hidden", "included"],
+        Meta(description="Whether evaluations that a later one corrects are shown as well."),
+    ] = "hidden"
+
+
+class ListQuery(SelectionQuery, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Query of a listing of evaluations."""
 
     limit: Annotated[int, Meta(ge=1, le=200, description="Most evaluations on a page.")] = 50
@@ -67,19 +112,6 @@ class ListQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         ]
         | UnsetType
     ) = UNSET
-    site_reference: Annotated[Identifier, Meta(description="Only visits to this site.")] | UnsetType = UNSET
-    equipment_reference: Annotated[Identifier, Meta(description="Only visits to this equipment.")] | UnsetType = UNSET
-    job_reference: Annotated[Identifier, Meta(description="Only visits of this job.")] | UnsetType = UNSET
-    minimum_severity: (
-        Annotated[Severity, Meta(description="Only with a finding of this severity or a more serious one.")] | UnsetType
-    ) = UNSET
-    created_from: (
-        Annotated[
-            Moment, Meta(description="Only kept at this time or later. In a query, write the + of an offset as %2B.")
-        ]
-        | UnsetType
-    ) = UNSET
-    created_before: Annotated[Moment, Meta(description="Only kept before this time.")] | UnsetType = UNSET
 
 
 class TimelineQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -299,12 +299,20 @@ class KeptEvaluation(Answer, frozen=True, kw_only=True):
     result: EvaluationResult
 
 
+class FoundView(Answer, frozen=True, kw_only=True):
+    """What was found, in short."""
+
+    code: str
+    severity: Severity
+
+
 class EvaluationSummaryView(Answer, frozen=True, kw_only=True):
     """One line of a listing."""
 
     id: UUID
     created_at: datetime.datetime
     ruleset: RulesetReference
+    findings: list[FoundView]
     highest_severity: Severity | msgspec.UnsetType = msgspec.UNSET
     visited_at: datetime.datetime | msgspec.UnsetType = msgspec.UNSET
     site_reference: str | msgspec.UnsetType = msgspec.UNSET

@@ -2,8 +2,10 @@
 
 import json
 import uuid
+from datetime import datetime, timedelta
 from collections.abc import Callable
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from litestar import Litestar
@@ -152,9 +154,38 @@ def test_a_listing_is_narrowed_by_each_filter(
     assert listed(f"created_before={other['created_at']}") == [plain["id"]]
     worst = serious["result"]["highest_severity"]
     assert serious["id"] in listed(f"minimum_severity={worst}")
+    code = serious["result"]["findings"][0]["code"]
+    assert serious["id"] in listed(f"finding={code}&minimum_severity={worst}")
+    assert listed("finding=no_such_finding") == []
+    label = json.loads(example)["equipment"]["label"]
+    assert listed(f"words={quote(label.upper())}") == [serious["id"]]
+    assert listed(f"words={quote(label)}+nowheresaid") == listed("words=%2C") == []
+    version = plain["result"]["ruleset"]["version"]
+    assert listed(f"ruleset_version={version}") == [serious["id"], other["id"], plain["id"]]
+    assert listed("ruleset_version=0.0.0") == []
+    taken = datetime.fromisoformat(json.loads(example)["visited_at"])
+    after = quote((taken + timedelta(seconds=1)).isoformat())
+    assert listed(f"visited_from={quote(taken.isoformat())}&visited_before={after}") == [serious["id"]]
+    assert listed(f"visited_from={after}") == listed(f"visited_before={quote(taken.isoformat())}") == []
     assert set(listed("minimum_severity=note")) == {
         made["id"] for made in (plain, other, serious) if "highest_severity" in made["result"]
     }
+
+
+def test_a_listing_says_what_was_found_without_opening_each(
+    client: TestClient[Litestar], post: Callable[..., Any], example: bytes, account: Callable[..., Any]
+) -> None:
+    someone = account()
+    result = kept(post, example, someone).json()["result"]
+    (line,) = client.get("/v1/evaluations", headers=someone.full).json()["items"]
+    severity = {"note": 0, "advisory": 1, "fault": 2, "hazard": 3}
+    ranks = [severity[entry["severity"]] for entry in line["findings"]]
+    assert ranks == sorted(ranks, reverse=True)
+    assert len(ranks) > 1
+    for entry in line["findings"]:
+        same = [one["severity"] for one in result["findings"] if one["code"] == entry["code"]]
+        assert entry["severity"] == max(same, key=severity.__getitem__)
+    assert {entry["code"] for entry in line["findings"]} == {one["code"] for one in result["findings"]}
 
 
 def test_no_operation_shows_one_tenant_what_another_keeps(
