@@ -126,9 +126,9 @@ async def preview_evaluation(request: AnyRequest) -> Response[EvaluationResult]:
     opt={"scope": "evaluations:read", "query": ListQuery},
 )
 async def list_evaluations(request: AnyRequest) -> Response[EvaluationPage]:
-    """Lists the kept evaluations of the account, those kept last first, a page at a time; parameters narrow it together.
+    """Lists the kept evaluations of the account, those kept last first, a page at a time.
 
-    An evaluation that a later one corrects is left out unless asked for.
+    The parameters narrow the list together. An evaluation that a later one corrects is left out unless asked for.
 
     Follow `next_cursor`, or the `Link` header field with `rel="next"`, until it is absent.
     """

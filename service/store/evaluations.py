@@ -83,7 +83,8 @@ class Store(Search):
                 tenant_id, kept.evaluation_id, kept.created_at, kept.visited_at, kept.site_reference,
                 kept.equipment_reference, kept.job_reference, kept.ruleset_version, kept.ruleset_digest,
                 kept.highest_severity, kept.units, kept.request, kept.evaluation, kept.request_id,
-                kept.trace_parent, list(kept.findings), list(kept.findings.values()), " ".join(searchable(kept.words)) or None,
+                kept.trace_parent, list(kept.findings), list(kept.findings.values()),
+                " ".join(searchable(kept.words)) or None,
                 kept.account_limits, kept.supersedes, kept.revision_reason, sent and sent.key, sent and sent.digest,
             ),
         )  # fmt: skip

@@ -84,7 +84,9 @@ class Search(Database):
             next_cursor=write_cursor(items[-1].created_at, items[-1].evaluation_id) if more else None,
         )
 
-    async def fetch_these(self, tenant_id: uuid.UUID, evaluation_ids: Sequence[uuid.UUID]) -> tuple[StoredEvaluation, ...]:
+    async def fetch_these(
+        self, tenant_id: uuid.UUID, evaluation_ids: Sequence[uuid.UUID]
+    ) -> tuple[StoredEvaluation, ...]:
         """These evaluations of this tenant in full, newest first; what is not there any more is left out."""
         rows = await self.rows(_FETCH_THESE, (tenant_id, [*evaluation_ids]))
         return tuple(StoredEvaluation(**dict(zip(FETCHED, row, strict=True))) for row in rows)

@@ -2,8 +2,8 @@
 
 import json
 import uuid
-from datetime import datetime, timedelta
 from collections.abc import Callable
+from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import quote
 
@@ -198,9 +198,10 @@ def test_no_operation_shows_one_tenant_what_another_keeps(
     paths = [
         route.path_format.replace("{evaluation_id}", identifier).replace("{reassessment_id}", again)
         for route in client.app.routes
-        if "{evaluation_id}" in route.path_format
+        if "{evaluation_id}" in route.path_format and "GET" in getattr(route, "methods", ())
     ]
-    assert len(paths) == 4
+    paths = [path for path in paths if "{" not in path]  # what has a name of its own besides is listed by another
+    assert len(paths) >= 5
     for path in paths:
         assert client.get(path, headers=ours.full).status_code == 200
         refused = client.get(path, headers=theirs.full)
