@@ -1,5 +1,6 @@
 """The application: settings, rules and store put together, and what is done once at the start of a process."""
 
+import asyncio
 import contextlib
 import gc
 import logging
@@ -8,7 +9,8 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager
 from typing import Any
 
 from litestar import Litestar
@@ -20,20 +22,21 @@ from service.api.exchange import Serving
 from service.api.problems import answer_problem
 from service.api.routes import ROUTES
 from service.errors import SettingsRefused
+from service.notify.sender import Sending, sender_over, sending_as_set
 from service.pipeline import Rulebook, load
 from service.settings import Settings, read_settings
 from service.store.evaluations import Store
 
 
-def create_app(settings: Settings, rulebook: Rulebook, store: Store) -> Litestar:
-    """The application over these; it opens and closes the store.
+def create_app(settings: Settings, rulebook: Rulebook, store: Store, sending: Sending | None = None) -> Litestar:
+    """The application over these; it opens and closes the store. With `sending` it also sends to webhooks.
 
     It starts without the database, and says on `/health/ready` whether it can take work.
     """
     application = Service(
         ROUTES,
         exception_handlers={HTTPException: answer_problem, Exception: answer_problem},
-        lifespan=[_lifespan],
+        lifespan=[_lifespan] if sending is None else [_lifespan, _sends(settings, sending)],
         request_max_body_size=settings.body_bytes,
         openapi_config=None,
         logging_config=None,
@@ -60,6 +63,22 @@ async def _lifespan(application: Litestar) -> AsyncIterator[None]:
         await serving.store.close()
 
 
+def _sends(settings: Settings, sending: Sending) -> Callable[[Litestar], AbstractAsyncContextManager[None]]:
+    """Beside serving, with connections of its own, so that neither waits for the other."""
+
+    @contextlib.asynccontextmanager
+    async def beside(_: Litestar) -> AsyncIterator[None]:
+        async with sender_over(settings, sending) as sender:
+            task = asyncio.create_task(sender.run())
+            try:
+                yield
+            finally:
+                task.cancel()
+                await asyncio.wait([task])
+
+    return beside
+
+
 def application() -> Litestar:
     """Factory for the server: settings from the environment, the rules that came with the service.
 
@@ -77,7 +96,8 @@ def application() -> Litestar:
         pool_waiting=settings.pool_waiting,
         seconds=settings.store_seconds,
     )
-    return create_app(settings, load(current=settings.ruleset), store)
+    sending = sending_as_set(settings) if settings.webhooks else None
+    return create_app(settings, load(current=settings.ruleset), store, sending)
 
 
 def application_of_a_process() -> Litestar:

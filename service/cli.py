@@ -432,6 +432,46 @@ def migrate() -> None:
         click.echo(f"The database is at revision {newest_revision()}.")
 
 
+# Webhooks ----------------------------------------------------------------------------------------------------------
+
+
+@main.group()
+def webhooks() -> None:
+    """Look after what webhooks are to be told."""
+
+
+@webhooks.command(epilog=EXIT_STATUS)
+@click.option("--once", is_flag=True, help="Send what is due now, and end.")
+def deliver(once: bool) -> None:
+    """Send to webhooks until interrupted, as serving processes do unless AIRSIDE_WEBHOOKS is off.
+
+    As many of these may run over one database as wanted. Needs DATABASE_URL.
+    """
+    import asyncio
+    import signal
+
+    from service.notify.sender import sender_over, sending_as_set
+
+    settings = read_settings()
+
+    async def work() -> int:
+        async with sender_over(settings, sending_as_set(settings)) as sender:
+            if once:
+                try:
+                    return await sender.deliver_all_due()
+                finally:
+                    await sender.close()
+            running = asyncio.create_task(sender.run())
+            for stop in (signal.SIGINT, signal.SIGTERM):
+                asyncio.get_running_loop().add_signal_handler(stop, running.cancel)
+            click.echo("Sending (press Ctrl-C to stop)", err=True)
+            await asyncio.wait([running])
+            return 0
+
+    tried = asyncio.run(work())
+    click.echo(f"Tried: {tried}." if once else "Stopped.", err=not once)
+
+
 # Rules and contract ------------------------------------------------------------------------------------------------
 
 

@@ -1,5 +1,6 @@
 """Settings, read once from the environment and frozen."""
 
+import base64
 import os
 import re
 from collections.abc import Callable, Mapping
@@ -30,6 +31,15 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
         body_seconds: `AIRSIDE_BODY_SECONDS`, longest time a client may take to send a body, s, 0.1 to 600.
         ruleset: `AIRSIDE_RULESET`, version of the rules that judges where neither request nor account names one; by
             default the newest released one.
+        webhooks: `AIRSIDE_WEBHOOKS`, `on` or `off`: whether serving processes also send what webhooks are to be told.
+        webhook_private_targets: `AIRSIDE_WEBHOOK_PRIVATE_TARGETS`, `refused` or `allowed`: whether webhooks may lead
+            to private and local networks, by plain `http` and to any port.
+        webhook_retries: `AIRSIDE_WEBHOOK_RETRIES`, seconds between the tries of a delivery, with commas between, each
+            1 to 604800, at most 20.
+        webhook_seconds: `AIRSIDE_WEBHOOK_SECONDS`, longest time that a try may take, s, 1 to 60.
+        sealing_keys: `AIRSIDE_SECRET_KEY`, 32 random octets in base64, under which secrets of webhooks are sealed in
+            the database; further ones after commas only open what was sealed under them. Without one secrets are kept
+            as they are.
     """
 
     database_url: str | None = None
@@ -43,11 +53,18 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     body_bytes: int = 256 * 1024
     body_seconds: float = 10.0
     ruleset: str | None = None
+    webhooks: bool = True
+    webhook_private_targets: bool = False
+    webhook_retries: tuple[float, ...] = (5, 300, 1800, 7200, 18000, 36000, 50400, 72000, 86400)
+    webhook_seconds: float = 15.0
+    sealing_keys: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
-        """The database address may hold a password, so it is left out."""
-        shown = [f"{name}={getattr(self, name)!r}" for name in self.__struct_fields__ if name != "database_url"]
-        return f"Settings(database_url={'...' if self.database_url else None}, {', '.join(shown)})"
+        """The database address may hold a password, and keys are secret, so they are left out."""
+        kept = ("database_url", "sealing_keys")
+        shown = [f"{name}={getattr(self, name)!r}" for name in self.__struct_fields__ if name not in kept]
+        shown += [f"{name}={'...' if getattr(self, name) else None}" for name in kept]
+        return f"Settings({', '.join(shown)})"
 
 
 def read_settings(environment: Mapping[str, str] | None = None) -> Settings:
@@ -88,6 +105,37 @@ def _seconds(least: float, most: float) -> Callable[[str], float]:
         return float(text)
 
     return parse
+
+
+def _one_of(chosen: str, other: str) -> Callable[[str], bool]:
+    def parse(text: str) -> bool:
+        if text not in (chosen, other):
+            raise ValueError(f"must be {chosen} or {other}")
+        return text == chosen
+
+    return parse
+
+
+def _retries(text: str) -> tuple[float, ...]:
+    parse = _seconds(1, 604_800)
+    waits = tuple(parse(part.strip()) for part in text.split(","))
+    if len(waits) > 20:
+        raise ValueError("must be at most 20 numbers of seconds with commas between")
+    return waits
+
+
+def _secret_keys(text: str) -> tuple[str, ...]:
+    """Each in URL-safe base64. What is wrong with one is never shown with it."""
+    keys = []
+    for part in text.split(","):
+        try:
+            octets = base64.b64decode(part.strip().translate({0x2D: "+", 0x5F: "/"}), validate=True)
+        except ValueError:
+            octets = b""
+        if len(octets) != 32:
+            raise ValueError("must be 32 octets in base64, as `openssl rand -base64 32` prints them") from None
+        keys.append(base64.urlsafe_b64encode(octets).decode())
+    return tuple(keys)
 
 
 def _database_url(text: str) -> str:
@@ -138,4 +186,9 @@ VARIABLES: dict[str, tuple[str, Callable[[str], object]]] = {
     "body_bytes": ("AIRSIDE_BODY_BYTES", _integer(1024, 16 * 1024 * 1024)),
     "body_seconds": ("AIRSIDE_BODY_SECONDS", _seconds(0.1, 600)),
     "ruleset": ("AIRSIDE_RULESET", _version),
+    "webhooks": ("AIRSIDE_WEBHOOKS", _one_of("on", "off")),
+    "webhook_private_targets": ("AIRSIDE_WEBHOOK_PRIVATE_TARGETS", _one_of("allowed", "refused")),
+    "webhook_retries": ("AIRSIDE_WEBHOOK_RETRIES", _retries),
+    "webhook_seconds": ("AIRSIDE_WEBHOOK_SECONDS", _seconds(1, 60)),
+    "sealing_keys": ("AIRSIDE_SECRET_KEY", _secret_keys),
 }

@@ -35,6 +35,7 @@ from service.wire.request import (
     SteadyReadingRequest,
 )
 from service.wire.response import Problem
+from service.wire.webhooks import EVENTS, ReplayRequest, SecretRotationRequest, WebhookRequest
 
 TITLE = "Airside Findings"
 VERSION = "1.0.0"
@@ -53,6 +54,7 @@ DESCRIPTION = inspect.cleandoc(
     - Every error is `application/problem+json`, with every fault of a request at once; `/problems` describes each.
     - `X-Request-Id` (1 to 64 letters, digits, `.`, `_`, `-`) and `traceparent` are taken over and echoed.
     - Words come in the language asked for by `Accept-Language`, where the rules speak it; problems are in English.
+    - What happens is told to webhooks, signed as Standard Webhooks describes; the section `webhooks` has each event.
     - Reads carry an `ETag`; send it as `If-None-Match` to be answered 304 while nothing has changed.
     - Within v1, fields and values may be added and restrictions relaxed. Nothing is tightened or renamed: take no
       list of values in an answer to be closed, but for `severity`.
@@ -66,6 +68,7 @@ TAGS = {
     "Steady readings": "Raw samples to a settled value.",
     "Rulesets": "The rules that judge, version by version.",
     "Vocabulary": "Names and units that requests and answers use.",
+    "Webhooks": "Telling an account's own systems what happened.",
     "Health": "Probes.",
     "Problems": "What each kind of problem means.",
 }
@@ -75,10 +78,19 @@ EXAMPLES: dict[type[msgspec.Struct], str] = {
     ProjectionRequest: "projections",
     SteadyReadingRequest: "steady_readings",
     ReassessmentRequest: "reassessments",
+    WebhookRequest: "webhooks",
+    SecretRotationRequest: "secret_rotations",
+    ReplayRequest: "replays",
 }
 """Struct of a body -> folder of its examples."""
 
-PAGED = ("list_evaluations", "list_reassessments", "get_site_timeline", "get_equipment_timeline")
+PAGED = (
+    "list_evaluations",
+    "list_reassessments",
+    "get_site_timeline",
+    "get_equipment_timeline",
+    "list_webhook_deliveries",
+)
 """Listings that come a page at a time; they change too often to carry an entity tag."""
 
 _DAY = "(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])"
@@ -109,6 +121,26 @@ _ACCEPT_LANGUAGE: dict[str, Any] = {
     "example": "es-MX, es;q=0.9, en;q=0.5",
 }
 
+_WEBHOOK_LINKS: dict[str, Any] = {
+    name: {"operationId": operation, "parameters": {"webhook_id": "$response.body#/id"}}
+    for name, operation in {
+        "read": "get_webhook",
+        "change": "change_webhook",
+        "ping": "ping_webhook",
+        "rotate_secret": "rotate_webhook_secret",
+        "deliveries": "list_webhook_deliveries",
+        "replay_dead": "replay_dead_webhook_deliveries",
+        "remove": "remove_webhook",
+    }.items()
+}
+_DELIVERY_LINKS: dict[str, Any] = {
+    name: {
+        "operationId": operation,
+        "parameters": {"webhook_id": "$response.body#/webhook_id", "delivery_id": "$response.body#/id"},
+    }
+    for name, operation in {"read": "get_webhook_delivery", "replay": "replay_webhook_delivery"}.items()
+}
+
 _LINKS: dict[str, dict[str, Any]] = {
     "create_evaluation": {
         "read": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/id"}},
@@ -117,6 +149,7 @@ _LINKS: dict[str, dict[str, Any]] = {
         "reassess": {"operationId": "create_reassessment", "parameters": {"evaluation_id": "$response.body#/id"}},
         "reassessments": {"operationId": "list_reassessments", "parameters": {"evaluation_id": "$response.body#/id"}},
         "plots": {"operationId": "list_plots", "parameters": {"evaluation_id": "$response.body#/id"}},
+        "webhooks": {"operationId": "list_webhooks", "description": "Those of these that want to are told of it."},
         "site": {
             "operationId": "get_site_timeline",
             "parameters": {"site_reference": "$response.body#/result/site_reference"},
@@ -159,6 +192,39 @@ _LINKS: dict[str, dict[str, Any]] = {
                 "evaluation_id": "$request.path.evaluation_id",
                 "plot_name": "$response.body#/items/0/name",
             },
+        },
+    },
+    "create_webhook": _WEBHOOK_LINKS,
+    "change_webhook": _WEBHOOK_LINKS,
+    "list_webhooks": {
+        "read": {"operationId": "get_webhook", "parameters": {"webhook_id": "$response.body#/items/0/id"}},
+        "ping": {"operationId": "ping_webhook", "parameters": {"webhook_id": "$response.body#/items/0/id"}},
+        "deliveries": {
+            "operationId": "list_webhook_deliveries",
+            "parameters": {"webhook_id": "$response.body#/items/0/id"},
+        },
+        "change": {"operationId": "change_webhook", "parameters": {"webhook_id": "$response.body#/items/0/id"}},
+    },
+    "ping_webhook": _DELIVERY_LINKS,
+    "replay_webhook_delivery": _DELIVERY_LINKS,
+    "list_webhook_deliveries": {
+        "read": {
+            "operationId": "get_webhook_delivery",
+            "parameters": {
+                "webhook_id": "$response.body#/items/0/webhook_id",
+                "delivery_id": "$response.body#/items/0/id",
+            },
+        },
+        "replay": {
+            "operationId": "replay_webhook_delivery",
+            "parameters": {
+                "webhook_id": "$response.body#/items/0/webhook_id",
+                "delivery_id": "$response.body#/items/0/id",
+            },
+        },
+        "next": {
+            "operationId": "list_webhook_deliveries",
+            "parameters": {"webhook_id": "$request.path.webhook_id", "cursor": "$response.body#/next_cursor"},
         },
     },
     "create_reassessment": {
@@ -277,17 +343,19 @@ def contract(decoder: RequestDecoder) -> dict[str, Any]:
         "servers": [{"url": "/"}],
         "tags": [{"name": name, "description": text} for name, text in TAGS.items()],
         "paths": dict(sorted(generated["paths"].items())),
+        "webhooks": {name: {"post": _told(name, struct)} for name, struct in EVENTS.items()},
         "components": {
             "securitySchemes": {
                 "api_key": {
                     "type": "http",
                     "scheme": "bearer",
                     "description": "An API key that your operator made, `ak_` and 43 more characters. Its scopes say "
-                    "what it allows: `evaluations:write` to judge, `evaluations:read` to read.",
+                    "what it allows: `evaluations:write` to judge, `evaluations:read` to read, "
+                    "`account:manage` to look after the account and its webhooks.",
                 }
             },
             "responses": {code: _problem_response(code) for code in KINDS},
-            "schemas": _schemas(decoder, [*EXAMPLES, Problem, *(one for one in answers.values() if one is not None)]),
+            "schemas": _schemas(decoder, [*EXAMPLES, *EVENTS.values(), Problem, *filter(None, answers.values())]),
         },
     }
 
@@ -299,8 +367,8 @@ def contract_bytes(decoder: RequestDecoder) -> bytes:
 
 def _answered(handler: HTTPRouteHandler) -> type[msgspec.Struct] | None:
     """The struct that is answered as JSON; None where none is."""
-    answered: type = get_args(handler.parsed_return_field.raw)[0]
-    return answered if issubclass(answered, msgspec.Struct) else None
+    arguments: tuple[type, ...] = get_args(handler.parsed_return_field.raw)
+    return arguments[0] if arguments and issubclass(arguments[0], msgspec.Struct) else None
 
 
 def _content(answered: type[msgspec.Struct] | None, media: Mapping[str, str]) -> dict[str, Any]:
@@ -361,10 +429,11 @@ def _complete(
     media: Mapping[str, str] = options.get("media", {JSON: ""})
     held = next(iter(media.values())) if answered is None else inspect.cleandoc(answered.__doc__ or "")
     success: dict[str, Any] = {
-        "description": held.partition("\n")[0],
+        "description": held.partition("\n")[0] or "Done.",
         "headers": _headers(headers),
-        "content": _content(answered, media),
     }
+    if answered is not None or "media" in options:
+        success["content"] = _content(answered, media)
     if name in _LINKS:
         success["links"] = _LINKS[name]
     responses: dict[str, Any] = {status: success}
@@ -393,7 +462,53 @@ def _problems(operation: dict[str, Any], options: dict[str, Any]) -> list[str]:
         codes += ["ruleset_not_installed"]
     if "kept" in options:
         codes += ["kept_visit_unreadable"]
+    if "conflict" in options:
+        codes += [options["conflict"]]
     return codes
+
+
+_TOLD_HEADERS = {
+    "webhook-id": "Id of the delivery, the same at every try and replay: deal with each once.",
+    "webhook-timestamp": "When this try was sent, seconds since 1970. Refuse what is more than 5 minutes off.",
+    "webhook-signature": "One or more of `v1,` and the HMAC-SHA-256 in base64 of id, timestamp and body with full "
+    "stops between, by the secret; with spaces between. One that fits is enough.",
+}
+
+
+def _told(name: str, struct: type[msgspec.Struct]) -> dict[str, Any]:
+    """What is sent to webhooks of one event, and what is expected of the receiver."""
+    return {
+        "operationId": f"tell_{name.replace('.', '_')}",
+        "summary": (struct.__doc__ or "").strip(),
+        "description": "Sent at least once to each webhook that is to be told. The order is not promised.",
+        "tags": ["Webhooks"],
+        "security": [],
+        "parameters": [
+            {"name": field, "in": "header", "required": True, "description": text, "schema": {"type": "string"}}
+            for field, text in _TOLD_HEADERS.items()
+        ],
+        "requestBody": {
+            "required": True,
+            "content": {
+                "application/json": {
+                    "schema": _reference(struct),
+                    "examples": {
+                        stem: example
+                        for stem, example in examples("events").items()
+                        if example["value"]["type"] == name
+                    },
+                }
+            },
+        },
+        "responses": {
+            "2XX": {"description": "Taken; it is not sent again."},
+            "410": {"description": "Gone for good; the webhook is disabled."},
+            "default": {
+                "description": "Tried again later, after `Retry-After` where 429 or 503 say so. Redirects are not "
+                "followed."
+            },
+        },
+    }
 
 
 def _query(struct: type[msgspec.Struct], names: Names) -> list[dict[str, Any]]:

@@ -19,6 +19,8 @@ from service.model.record import Tenant
 from service.pipeline import Prepared, Rulebook
 from service.settings import Settings
 from service.store.evaluations import Store
+from service.store.sealing import Seal
+from service.store.webhooks import Webhooks
 from service.wire.decode import RequestDecoder
 from service.wire.query import NoQuery, decode_query
 from service.wire.speech import Speech, preferred
@@ -43,6 +45,7 @@ class Serving:
         self.rulebook = rulebook
         self.store = store
         self.keys = KeyRing(store)
+        self.webhooks = Webhooks(store, Seal(settings.sealing_keys))
         self.decoder = rulebook.decoder()
         self.contract = functools.cache(lambda: contract(self.decoder))
 

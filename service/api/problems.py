@@ -86,6 +86,25 @@ KINDS: dict[str, Kind] = {
         "reads the evaluation. Nothing of it is lost.",
         "Read `errors`, where there are any, and send the visit again as a new evaluation; else ask your operator.",
     ),
+    "target_refused": Kind(
+        409,
+        "The service does not send to this address",
+        "The address of a webhook is not `https`, has a port that is not open to webhooks, or leads to a private, "
+        "local or otherwise special network, now that its name was looked up.",
+        "Give an address in the public internet; an operator may allow others.",
+    ),
+    "too_many_webhooks": Kind(
+        409,
+        "The account has as many webhooks as it may have",
+        "There is a most number of webhooks for each account.",
+        "Remove one that is no longer needed, or change it.",
+    ),
+    "webhook_disabled": Kind(
+        409,
+        "The webhook is disabled",
+        "It was disabled by its account, or because its target answered 410 Gone.",
+        "Enable it with `PUT /v1/webhooks/{webhook_id}`, and try it out again.",
+    ),
     "body_too_large": Kind(
         413,
         "The body is too large",

@@ -12,6 +12,7 @@ from service.api import (
     reassessments,
     steady_readings,
     timelines,
+    webhooks,
 )
 
 ROUTES: tuple[Any, ...] = (
@@ -22,6 +23,7 @@ ROUTES: tuple[Any, ...] = (
     timelines.EQUIPMENT,
     projections.ROUTER,
     steady_readings.ROUTER,
+    webhooks.ROUTER,
     catalogue.RULESETS,
     catalogue.VOCABULARY,
     catalogue.PROCEDURES,

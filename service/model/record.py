@@ -10,8 +10,8 @@ import msgspec
 from service.model.evaluation import Severity
 
 Units = Literal["ip", "si"]
-Scope = Literal["evaluations:read", "evaluations:write"]
-SCOPES: tuple[Scope, ...] = ("evaluations:read", "evaluations:write")
+Scope = Literal["evaluations:read", "evaluations:write", "account:manage"]
+SCOPES: tuple[Scope, ...] = ("evaluations:read", "evaluations:write", "account:manage")
 
 
 class Tenant(msgspec.Struct, frozen=True, kw_only=True):

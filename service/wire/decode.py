@@ -21,10 +21,20 @@ from service.wire.request import (
     ReassessmentRequest,
     SteadyReadingRequest,
 )
+from service.wire.webhooks import ReplayRequest, SecretRotationRequest, WebhookRequest
 
 _Check = Callable[[Any], bool]
 
-Asked = TypeVar("Asked", EvaluationRequest, SteadyReadingRequest, ProjectionRequest, ReassessmentRequest)
+Asked = TypeVar(
+    "Asked",
+    EvaluationRequest,
+    SteadyReadingRequest,
+    ProjectionRequest,
+    ReassessmentRequest,
+    WebhookRequest,
+    SecretRotationRequest,
+    ReplayRequest,
+)
 """What a body may be decoded to."""
 
 
@@ -125,9 +135,8 @@ class RequestDecoder:
         except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
             raise explain(body, self.units, self.rulesets, asked) from None
         check = self._checks[asked]
-        if (request.ruleset is not msgspec.UNSET and request.ruleset not in self.rulesets) or (
-            check is not None and not check(request)
-        ):
+        pinned = getattr(request, "ruleset", msgspec.UNSET)
+        if (pinned is not msgspec.UNSET and pinned not in self.rulesets) or (check is not None and not check(request)):
             raise explain(body, self.units, self.rulesets, asked)
         return request
 

@@ -42,7 +42,7 @@ def account(database_url: str) -> Callable[..., Account]:
             return {"authorization": f"Bearer {create_key(database_url, tenant, 'test', scopes).secret}"}
 
         return Account(
-            full=key("evaluations:read", "evaluations:write"),
+            full=key("evaluations:read", "evaluations:write", "account:manage"),
             reading=key("evaluations:read"),
             writing=key("evaluations:write"),
         )

@@ -24,6 +24,7 @@ from service.store.embedded import EmbeddedServer
 from service.store.evaluations import Store
 from service.store.keys import create_key, create_tenant
 from service.store.migrate import migrate
+from service.store.webhooks import MOST_WEBHOOKS
 
 MARK = "zz-echo-7"
 """Sent wherever a client may send text; it must come back nowhere."""
@@ -85,6 +86,8 @@ WAYS: list[tuple[str, str, str, str | None, dict[str, str], bytes, str]] = [
     ("invented method", "BREW", "/v1/rulesets", None, {}, b"", "method_not_allowed"),
     ("other Accept", "GET", "/v1/rulesets", None, {"accept": f"text/html, {MARK}/x"}, b"", "not_acceptable"),
     ("JSON excluded", "GET", "/v1/rulesets", None, {"accept": "*/*, application/json;q=0"}, b"", "not_acceptable"),
+    ("private target", "POST", "/v1/webhooks", "full", JSON,
+     b'{"url": "https://127.0.0.1/' + MARK.encode() + b'", "events": ["outcome.reported"]}', "target_refused"),
     ("too large", "POST", "/v1/evaluations", "full", JSON, b'"' + b"a" * 70_000 + b'"', "body_too_large"),
     ("no type", "POST", "/v1/evaluations", "full", {}, b"{}", "unsupported_media_type"),
     ("other type", "POST", "/v1/evaluations", "full", {"content-type": MARK}, b"{}", "unsupported_media_type"),
@@ -305,8 +308,17 @@ def test_without_the_database(
     assert client.post("/v1/evaluations", content=example, headers=JSON | key).status_code == 201
 
 
+def test_webhooks_that_cannot_be(client: TestClient[Litestar], account: Any) -> None:
+    owner = account().full
+    body = {"url": f"https://dispatch.example.com/{MARK}", "events": ["outcome.reported"], "enabled": False}
+    made = [client.post("/v1/webhooks", json=body, headers=owner) for _ in range(MOST_WEBHOOKS + 1)]
+    assert_problem(made[-1].status_code, made[-1].headers, made[-1].content, "too_many_webhooks")
+    answer = client.post(f"{made[0].headers['location']}/pings", headers=owner)
+    assert_problem(answer.status_code, answer.headers, answer.content, "webhook_disabled")
+
+
 def test_every_kind_of_problem_is_met_in_this_file() -> None:
     met = {way[-1] for way in WAYS}
     met |= {"body_too_slow", "bad_request", "ruleset_not_installed", "internal_fault", "database_unavailable"}
-    met |= {"kept_visit_unreadable"}
+    met |= {"kept_visit_unreadable", "too_many_webhooks", "webhook_disabled"}
     assert met == set(KINDS)

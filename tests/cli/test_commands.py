@@ -22,6 +22,7 @@ from service import pipeline
 from service.cli import main
 from service.model.evaluation import SEVERITIES
 from service.store.embedded import EmbeddedServer
+from service.store.keys import create_tenant
 from service.wire.response import EvaluationResult
 
 ROOT = Path(__file__).parents[2]
@@ -376,7 +377,7 @@ def test_a_key_from_making_to_revoking(airside: Run, database_url: str) -> None:
     airside("keys", "create", "--tenant", tenant, "--label", "second", *reading, **environment)
 
     listed = airside("keys", "list", "--tenant", tenant, **environment).stdout.splitlines()
-    assert listed[0] == f"{told[1]}  in use   evaluations:read,evaluations:write  first"
+    assert listed[0] == f"{told[1]}  in use   account:manage,evaluations:read,evaluations:write  first"
     assert listed[1].endswith("  in use   evaluations:read  second")
     assert key.stdout.strip() not in "".join(listed)
 
@@ -481,3 +482,31 @@ def test_output_survives_any_encoding(encoding: str) -> None:
 def test_demo_is_the_example_visit(airside: Run) -> None:
     assert airside("demo").stdout == airside("evaluate", str(EXAMPLE)).stdout
     assert airside("demo", "--fail-on", "fault").exit_code == 1
+
+
+def test_webhooks_are_told_by_a_process_of_its_own(airside: Run, database_url: str) -> None:
+    """The application role is enough for it; what is due is sent once, and then nothing is."""
+    tenant = create_tenant(database_url, "Invented Air Works")
+    with psycopg.connect(database_url) as connection:
+        connection.execute("SELECT set_config('airside.tenant', %s, true)", (str(tenant),))
+        connection.execute(
+            "SELECT airside.keep_webhook(%s, %s, now(), 'http://127.0.0.1:9/', NULL, %s, NULL, true, %s, %s, 20)",
+            (tenant, webhook := uuid.uuid4(), ["outcome.reported"], uuid.uuid4(), b"plain:whsec_AAAA"),
+        )
+        connection.execute("SELECT airside.ping_webhook(%s, %s, %s)", (tenant, webhook, uuid.uuid4()))
+    environment = {"DATABASE_URL": database_url, "AIRSIDE_WEBHOOK_PRIVATE_TARGETS": "allowed"}
+    told = airside("webhooks", "deliver", "--once", **environment)
+    assert told.exit_code == 0, told.stderr
+    assert int(told.stdout.removeprefix("Tried: ").removesuffix(".\n")) >= 1
+    assert airside("webhooks", "deliver", "--once", **environment).stdout == "Tried: 0.\n"
+    with psycopg.connect(database_url) as connection:
+        connection.execute("SELECT set_config('airside.tenant', %s, true)", (str(tenant),))
+        failed = connection.execute("SELECT failure FROM airside.webhook_attempts").fetchall()
+        assert failed == [("not_connected",)]
+        connection.execute("DELETE FROM airside.webhooks")
+
+
+def test_sending_needs_a_database(airside: Run) -> None:
+    refused = airside("webhooks", "deliver", "--once", DATABASE_URL="")
+    assert refused.exit_code == 2
+    assert "DATABASE_URL: must be set" in refused.stderr

@@ -71,7 +71,7 @@ def serving(database_url: str, log: Path) -> Iterator[str]:
         *(sys.executable, "-m", "granian", "--interface", "asgi", "--factory", "service.app:application"),
         *("--host", "127.0.0.1", "--port", str(port), "--workers", "1", "--http", "1", "--no-ws"),
     ]
-    environment = {**os.environ, "DATABASE_URL": database_url}
+    environment = {**os.environ, "DATABASE_URL": database_url, "AIRSIDE_WEBHOOKS": "off"}
     with (
         log.open("wb") as output,
         subprocess.Popen(command, cwd=ROOT, env=environment, stdout=output, stderr=subprocess.STDOUT) as process,

@@ -13,7 +13,8 @@ import msgspec
 import pytest
 from openapi_spec_validator import validate
 
-from service.api.contract import DATE_PATTERN, MOMENT_PATTERN, contract, contract_bytes
+from service.api.contract import DATE_PATTERN, MOMENT_PATTERN, contract, contract_bytes, examples
+from service.api.contract import EXAMPLES as KINDS_OF_EXAMPLES
 from service.api.exchange import encode
 from service.api.problems import KINDS, ProblemRaised, encode_problem
 from service.app import create_app
@@ -26,6 +27,7 @@ from service.wire.faults import FAULT_CODES, RequestRefused, explain
 from service.wire.projection import projections
 from service.wire.render import result, steady_result, trace
 from service.wire.request import EvaluationRequest, ProjectionRequest, SteadyReadingRequest
+from service.wire.webhooks import EVENTS, ReplayRequest, SecretRotationRequest, WebhookRequest
 
 OPENAPI = Path(__file__).parents[2] / "openapi"
 EXAMPLES = sorted((OPENAPI / "examples").glob("*.json"))
@@ -135,14 +137,24 @@ def test_every_operation_documents_its_problems(document: Document) -> None:
 def test_what_judges_or_reads_an_accounts_data_needs_a_key(document: Document) -> None:
     for _, path, operation in operations(document):
         assert bool(operation["security"]) == path.startswith(
-            ("/v1/evaluations", "/v1/projections", "/v1/steady-readings", "/v1/sites", "/v1/equipment")
+            (
+                "/v1/evaluations",
+                "/v1/projections",
+                "/v1/steady-readings",
+                "/v1/sites",
+                "/v1/equipment",
+                "/v1/webhooks",
+            )
         )
 
 
 def request_schemas(document: Document) -> set[str]:
     """Components that a request is made of."""
     found: set[str] = set()
-    todo = ["EvaluationRequest", "ProjectionRequest", "SteadyReadingRequest"]
+    todo = [
+        "EvaluationRequest", "ProjectionRequest", "SteadyReadingRequest", "WebhookRequest", "SecretRotationRequest",
+        "ReplayRequest",
+    ]  # fmt: skip
     while todo:
         name = todo.pop()
         if name not in found:
@@ -354,6 +366,46 @@ def test_the_contract_and_the_decoder_accept_the_same_series(document: Document,
             assert not any(fault.detail == UNEXPLAINED for fault in refused.faults), body
         verdicts[refused is None] += 1
     assert min(verdicts.values()) > 150
+
+
+@pytest.mark.parametrize("asked", [WebhookRequest, SecretRotationRequest, ReplayRequest], ids=lambda one: one.__name__)
+def test_the_contract_and_the_decoder_accept_the_same_of_webhooks(
+    asked: Any, document: Document, decoder: RequestDecoder
+) -> None:
+    declared = validator(document, asked.__name__)
+    bodies = [example["value"] for example in examples(KINDS_OF_EXAMPLES[asked]).values()]
+    urls = ["https://a.example", "https://a.example/%41?b=[", "https://[::1]:1/", "http://a_b:65536?c", "https://a:0/"]
+    fitting = [*urls, ["evaluation.created"], ["webhook.ping"], "hazard", "grave", 0, 24, 168, 169]
+    names = [field.encode_name for field in msgspec.structs.fields(asked)]
+    chance = random.Random(20261127)
+    verdicts = {True: 0, False: 0}
+    for body in bodies:
+        assert declared.is_valid(body)
+    for _ in range(1500):
+        body = {**chance.choice(bodies), chance.choice([*names, "extra"]): chance.choice([*ODD, *fitting])}
+        if chance.random() < 0.2:
+            del body[chance.choice(list(body))]
+        refused = refusal(decoder, msgspec.json.encode(body), asked)
+        assert declared.is_valid(body) == (refused is None), (body, refused)
+        if refused is not None:
+            assert not any(fault.detail == UNEXPLAINED for fault in refused.faults), body
+        verdicts[refused is None] += 1
+    assert min(verdicts.values()) > 30
+
+
+def test_each_event_has_an_example_that_is_as_declared(document: Document) -> None:
+    """Also that the service writes it so: what it would send is decoded from the example and written again."""
+    assert set(document["webhooks"]) == set(EVENTS)
+    for name, item in document["webhooks"].items():
+        content = item["post"]["requestBody"]["content"]["application/json"]
+        struct = EVENTS[name]
+        assert content["schema"] == {"$ref": f"#/components/schemas/{struct.__name__}"}
+        assert content["examples"]
+        for example in content["examples"].values():
+            validator(document, struct.__name__, closed=True).validate(example["value"])
+            written = msgspec.json.encode(msgspec.convert(example["value"], struct))
+            validator(document, struct.__name__, closed=True).validate(json.loads(written))
+            assert json.loads(written)["data"] == example["value"]["data"]
 
 
 def test_patterns_of_times_admit_only_what_is_decoded() -> None:

@@ -62,9 +62,15 @@ def test_every_key_leads_with_the_tenant_and_every_table_has_forced_row_security
             "SELECT relname, relrowsecurity AND relforcerowsecurity FROM pg_class"
             " WHERE relnamespace = 'airside'::regnamespace AND relkind = 'r' AND relname <> 'revision'"
         ).fetchall()
-        assert {"api_keys", "evaluation_findings", "evaluations", "idempotency", "reassessments", "tenants"} <= {
-            name for name, _ in tables
-        }
+        assert {
+            "api_keys",
+            "evaluation_findings",
+            "evaluations",
+            "idempotency",
+            "reassessments",
+            "tenants",
+            "webhooks",
+        } <= {name for name, _ in tables}
         assert [name for name, forced in tables if not forced] == []
 
 

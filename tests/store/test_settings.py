@@ -1,5 +1,6 @@
 """Settings from the environment: defaults, both ends of each range, every fault named at once."""
 
+import base64
 from pathlib import Path
 
 import pytest
@@ -46,6 +47,7 @@ def test_what_is_set_is_read():
         ("AIRSIDE_BODY_BYTES", "1024", "16777216", "1023", "16777217"),
         ("AIRSIDE_STORE_SECONDS", "0.1", "60", "0.09", "60.01"),
         ("AIRSIDE_BODY_SECONDS", "0.1", "600", "0.09", "600.01"),
+        ("AIRSIDE_WEBHOOK_SECONDS", "1", "60", "0.99", "60.01"),
     ],
 )
 def test_both_ends_of_each_range(variable, low, high, below, above):
@@ -82,3 +84,38 @@ def test_an_address_that_the_driver_cannot_read_is_refused_without_repeating_it(
         read_settings({"DATABASE_URL": address})
     assert "zz" not in str(refused.value)
     assert "bogus" not in str(refused.value)
+
+
+def test_switches_take_one_of_two_words():
+    for variable, field, on, off in (
+        ("AIRSIDE_WEBHOOKS", "webhooks", "on", "off"),
+        ("AIRSIDE_WEBHOOK_PRIVATE_TARGETS", "webhook_private_targets", "allowed", "refused"),
+    ):
+        assert [getattr(read_settings({variable: text}), field) for text in (on, off)] == [True, False]
+        with pytest.raises(SettingsRefused, match=f"{variable}: must be {on} or {off}"):
+            read_settings({variable: "yes"})
+
+
+def test_waits_between_tries_are_a_list():
+    assert read_settings({"AIRSIDE_WEBHOOK_RETRIES": "1, 604800,2.5"}).webhook_retries == (1, 604800, 2.5)
+    for text in ("0.9", "604800.1", "5,", "5;6", ",".join(["5"] * 21)):
+        with pytest.raises(SettingsRefused, match="AIRSIDE_WEBHOOK_RETRIES: must be"):
+            read_settings({"AIRSIDE_WEBHOOK_RETRIES": text})
+
+
+def test_keys_are_32_octets_in_either_base64_and_never_shown():
+    octets = bytes(range(200, 232))
+    standard, url_safe = (encode(octets).decode() for encode in (base64.b64encode, base64.urlsafe_b64encode))
+    assert standard != url_safe
+    read = read_settings({"AIRSIDE_SECRET_KEY": f"{standard}, {url_safe}"})
+    assert read.sealing_keys == (url_safe, url_safe)
+    assert url_safe not in repr(read)
+    for text in (
+        base64.b64encode(octets[:31]).decode(),
+        base64.b64encode(octets + b"x").decode(),
+        standard + "!",
+        "k!",
+    ):
+        with pytest.raises(SettingsRefused, match="AIRSIDE_SECRET_KEY: must be 32 octets in base64") as refused:
+            read_settings({"AIRSIDE_SECRET_KEY": text})
+        assert text not in str(refused.value)

@@ -1,0 +1,1 @@
+"""Telling webhooks what happened: which targets may be reached, signing, sending."""

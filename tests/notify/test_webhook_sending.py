@@ -1,0 +1,481 @@
+"""From what happens to what a receiver gets: signed, at least once, tried again, given up, replayed."""
+
+import asyncio
+import json
+import uuid
+from datetime import UTC, datetime, timedelta
+
+import psycopg
+import pytest
+from msgspec.structs import replace
+from standardwebhooks import Webhook as Verifier
+from standardwebhooks import WebhookVerificationError
+
+from service.errors import StoreUnavailable
+from service.notify.sender import Sender
+from service.store.keys import create_tenant
+from service.store.outbox import Outbox
+from service.store.sealing import Seal
+from service.store.webhooks import new_secret
+
+
+def test_what_arrives_is_signed_thin_and_noted(over, receiver):
+    async def body(over):
+        webhook, secret = await over.subscribe(receiver.url)
+        first = await over.happen(
+            highest_severity="hazard",
+            findings={"b_fault": "fault", "a_hazard": "hazard", "a_fault": "fault"},
+            site_reference="invented-site",
+            words="an invented note",
+        )
+        second = await over.happen(supersedes=first)
+        assert await over.sender.deliver_all_due() == 2
+        return secret, first, second, await over.listed(webhook)
+
+    secret, first, second, listed = over(body)
+    told = {got.webhook_id: Verifier(secret).verify(got.body, got.headers) for got in receiver.got}
+    assert [told[str(delivery.delivery_id)]["type"] for delivery in listed] == [
+        "evaluation.revised", "evaluation.created"
+    ]  # fmt: skip
+    revised, created = (told[str(delivery.delivery_id)] for delivery in listed)
+    assert created["data"] == {
+        "evaluation_id": str(first),
+        "highest_severity": "hazard",
+        "findings": ["a_hazard", "a_fault", "b_fault"],
+        "links": {"evaluation": f"/v1/evaluations/{first}"},
+    }
+    assert revised["data"]["supersedes"] == str(first)
+    assert revised["data"]["evaluation_id"] == str(second)
+    assert revised["data"]["findings"] == []
+    assert datetime.fromisoformat(created["timestamp"]) == listed[1].created_at
+    assert not any(b"invented" in got.body for got in receiver.got)
+    assert {got.headers["content-type"] for got in receiver.got} == {"application/json"}
+    assert {got.path for got in receiver.got} == {"/told?by=airside"}
+    assert [(one.state, one.status, one.attempts, one.failure) for one in listed] == [("delivered", 204, 1, None)] * 2
+
+
+@pytest.mark.parametrize(
+    ("status", "delivered"), [(200, True), (299, True), (300, False), (302, False), (404, False), (500, False)]
+)
+def test_only_2xx_counts_and_redirects_are_not_followed(over, receiver, status, delivered):
+    receiver.answer = lambda *_: (status, {"location": receiver.url}, b"")
+
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        await over.sender.deliver_due()
+        return (await over.listed(webhook))[0]
+
+    found = over(body)
+    assert len(receiver.got) == 1
+    assert (found.state, found.status) == ("delivered" if delivered else "pending", status)
+
+
+def test_it_is_tried_again_by_the_schedule_then_dead_then_replayed(over, receiver):
+    receiver.answer = lambda number, _: (500 if number <= 3 else 200, {}, b"no")
+
+    async def body(over):
+        webhook, secret = await over.subscribe(receiver.url)
+        await over.happen()
+        assert await over.sender.deliver_due() == 1
+        for wait in over.sending.retries:
+            (waiting,) = await over.listed(webhook, "pending")
+            assert abs((waiting.due_at - datetime.now(UTC)).total_seconds() - wait) < 2
+            over.pass_time(wait - 2)
+            assert await over.sender.deliver_due() == 0
+            over.pass_time(2)
+            assert await over.sender.deliver_due() == 1
+        (dead,) = await over.listed(webhook, "dead")
+        assert (dead.status, dead.attempts, dead.due_at) == (500, 3, None)
+        assert await over.sender.deliver_all_due() == 0
+        assert (await over.webhooks.fetch(over.tenant, webhook.webhook_id)).failures_in_a_row == 3
+        assert await over.webhooks.replay(over.tenant, webhook.webhook_id, dead.delivery_id)
+        assert await over.sender.deliver_due() == 1
+        found, attempts = await over.webhooks.delivery(over.tenant, webhook.webhook_id, dead.delivery_id)
+        assert (found.state, found.attempts) == ("delivered", 4)
+        assert [attempt.status for attempt in attempts] == [500, 500, 500, 200]
+        assert (await over.webhooks.fetch(over.tenant, webhook.webhook_id)).failures_in_a_row == 0
+        return secret
+
+    secret = over(body)
+    assert len({got.webhook_id for got in receiver.got}) == 1
+    assert len({got.body for got in receiver.got}) == 1
+    for got in receiver.got:
+        Verifier(secret).verify(got.body, got.headers)
+
+
+def test_dead_ones_are_replayed_together_within_a_time(over, receiver):
+    receiver.answer = lambda number, _: (500 if number <= 3 else 200, {}, b"")
+
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        for _ in range(3):
+            await over.happen()
+        assert await over.sender.deliver_all_due() == 3
+        moments = sorted(one.created_at for one in await over.listed(webhook, "dead"))
+        replay = over.webhooks.replay_dead
+        assert await replay(over.tenant, webhook.webhook_id, moments[1], moments[2]) == 1
+        assert await replay(over.tenant, webhook.webhook_id, None, None) == 2
+        assert await replay(over.tenant, webhook.webhook_id, None, None) == 0
+        assert await replay(over.tenant, uuid.uuid4(), None, None) is None
+        assert await over.sender.deliver_all_due() == 3
+        assert len(await over.listed(webhook, "delivered")) == 3
+
+    over(body, retries=())
+
+
+def test_a_target_that_is_slow_or_not_there_is_tried_again(over, receiver):
+    receiver.seconds = 0.6
+
+    async def body(over):
+        slow, _ = await over.subscribe(receiver.url)
+        nowhere, _ = await over.subscribe("http://127.0.0.1:9/")
+        await over.happen()
+        assert await over.sender.deliver_due() == 2
+        return [(await over.listed(webhook))[0] for webhook in (slow, nowhere)]
+
+    slow, nowhere = over(body, seconds=0.2)
+    assert [(one.state, one.status, one.failure) for one in (slow, nowhere)] == [
+        ("pending", None, "timed_out"), ("pending", None, "not_connected")
+    ]  # fmt: skip
+
+
+def test_an_endless_answer_is_not_read_to_its_end(over, receiver):
+    receiver.answer = lambda *_: (200, {}, b"x" * 50_000_000)
+
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        await over.sender.deliver_due()
+        return (await over.listed(webhook))[0]
+
+    assert over(body).state == "delivered"
+
+
+def test_retry_after_is_heeded_and_bounded(over, receiver):
+    answers = {1: (503, "120"), 2: (429, "99999"), 3: (500, "120")}
+    receiver.answer = lambda number, _: (answers[number][0], {"retry-after": answers[number][1]}, b"")
+
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        waits = []
+        for _ in answers:
+            await over.sender.deliver_due()
+            (waiting,) = await over.listed(webhook)
+            waits.append(round((waiting.due_at - datetime.now(UTC)).total_seconds(), -1))
+            over.pass_time(1000)
+        return waits
+
+    assert over(body, retries=(10.0, 20.0, 30.0, 600.0)) == [120, 600, 30]
+
+
+def test_jitter_only_lengthens(over):
+    async def body(over):
+        shares = [
+            Sender(over.outbox, over.seal, over.sending, chance=lambda chance=chance: chance)._again(1, 0.0)
+            for chance in (0.0, 0.5, 1.0)
+        ]
+        assert shares == [5.0, 5.5, 6.0]
+        assert over.sender._again(3, 0.0) is None
+
+    over(body, jitter=0.2)
+
+
+def test_gone_disables_the_webhook_and_enabling_sends_what_waits(over, receiver):
+    receiver.answer = lambda number, _: (410 if number == 1 else 200, {}, b"")
+
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        await over.sender.deliver_due()
+        found = await over.webhooks.fetch(over.tenant, webhook.webhook_id)
+        assert not found.enabled
+        assert found.gone_at is not None
+        assert [one.state for one in await over.listed(webhook)] == ["dead"]
+        await over.happen()
+        assert len(await over.listed(webhook)) == 1
+        assert await over.webhooks.ping(over.tenant, webhook.webhook_id, uuid.uuid4()) == "disabled"
+        changed = await over.webhooks.change(over.tenant, webhook)
+        assert (changed.enabled, changed.gone_at, changed.failures_in_a_row) == (True, None, 0)
+        assert await over.webhooks.replay_dead(over.tenant, webhook.webhook_id, None, None) == 1
+        assert await over.sender.deliver_due() == 1
+        assert [one.state for one in await over.listed(webhook)] == ["delivered"]
+
+    over(body)
+
+
+def test_what_waits_while_disabled_waits(over, receiver):
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        disabled = await over.webhooks.change(over.tenant, replace(webhook, enabled=False))
+        assert not disabled.enabled
+        assert await over.sender.deliver_due() == 0
+        await over.webhooks.change(over.tenant, webhook)
+        assert await over.sender.deliver_due() == 1
+
+    over(body)
+
+
+def test_a_crash_between_sending_and_recording_sends_it_again_under_the_same_id(over, receiver):
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        (due,) = await over.outbox.lease(10, 10, 60)
+        came = await over.sender.attempt(due)
+        assert came.delivered
+        # The process ends here: nothing is recorded.
+        assert await over.sender.deliver_due() == 0
+        over.pass_time(61)
+        assert await over.sender.deliver_due() == 1
+        # Had it only been slow, what it records by now is not heeded.
+        assert not await over.outbox.record(due, came)
+        (delivery,) = await over.listed(webhook)
+        return delivery
+
+    delivery = over(body)
+    assert [got.webhook_id for got in receiver.got] == [str(delivery.delivery_id)] * 2
+    assert (delivery.state, delivery.attempts) == ("delivered", 2)
+
+
+def test_during_a_rotation_both_secrets_verify_and_afterwards_one(over, receiver):
+    async def body(over):
+        webhook, first = await over.subscribe(receiver.url)
+        second, third, now = new_secret(), new_secret(), datetime.now(UTC)
+        rotate = over.webhooks.rotate
+        assert await rotate(over.tenant, webhook.webhook_id, second, now, now + timedelta(hours=24))
+        await over.happen()
+        await over.sender.deliver_due()
+        over.pass_time(24 * 3600)
+        await over.happen()
+        await over.sender.deliver_due()
+        assert await rotate(over.tenant, webhook.webhook_id, third, now, now + timedelta(hours=24))
+        await over.happen()
+        await over.sender.deliver_due()
+        assert not await rotate(over.tenant, uuid.uuid4(), third, now, now)
+        return first, second, third
+
+    secrets = over(body)
+    verified = [[_verifies(secret, got) for secret in secrets] for got in receiver.got]
+    assert verified == [[True, True, False], [False, True, False], [False, True, True]]
+    assert [len(got.headers["webhook-signature"].split()) for got in receiver.got] == [2, 1, 2]
+
+
+def _verifies(secret, got):
+    try:
+        Verifier(secret).verify(got.body, got.headers)
+    except WebhookVerificationError:
+        return False
+    return True
+
+
+def test_a_secret_that_cannot_be_opened_is_not_signed_with_another(over, receiver):
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        assert await Sender(over.outbox, Seal(), over.sending).deliver_due() == 1
+        return (await over.listed(webhook))[0]
+
+    found = over(body)
+    assert (found.state, found.failure) == ("pending", "secret_not_readable")
+    assert receiver.got == []
+
+
+def test_private_targets_are_refused_at_sending_too(over, receiver):
+    """A name may have stood for a public address when the webhook was made."""
+
+    async def private(host, port):
+        return ["127.0.0.1"]
+
+    async def body(over):
+        port = receiver.url.partition("127.0.0.1:")[2].partition("/")[0]
+        webhook, _ = await over.subscribe(f"https://dispatch.example.com:{port}/")
+        await over.happen()
+        sender = Sender(over.outbox, over.seal, over.sending, by=private)
+        await sender.deliver_due()
+        await sender.close()
+        return (await over.listed(webhook))[0]
+
+    found = over(body, private_targets=False)
+    assert (found.state, found.failure) == ("pending", "target_refused")
+    assert receiver.got == []
+
+
+def test_two_senders_share_200_events_and_each_arrives(over, receiver):
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        made = [await over.happen() for _ in range(200)]
+        senders = [Sender(Outbox(over.store), over.seal, over.sending) for _ in range(2)]
+        running = [asyncio.create_task(sender.run()) for sender in senders]
+        async with asyncio.timeout(20):
+            while await over.listed(webhook, "pending"):
+                await asyncio.sleep(0.05)
+        for task in running:
+            task.cancel()
+        await asyncio.wait(running)
+        assert len(await over.listed(webhook, "delivered")) == 50  # a page of them
+        return {str(evaluation_id) for evaluation_id in made}
+
+    made = over(body)
+    assert {json.loads(got.body)["data"]["evaluation_id"] for got in receiver.got} == made
+    assert len(receiver.got) == 200  # nobody crashed, so none came twice
+
+
+def test_a_slow_target_does_not_hold_up_the_others(over, receiver):
+    async def body(over):
+        slow, _ = await over.subscribe("http://127.0.0.1:9/slow")
+        for _ in range(30):
+            await over.happen()
+        quick, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        leased = await over.outbox.lease(32, 8, 60)
+        assert [sum(one.webhook_id == webhook.webhook_id for one in leased) for webhook in (slow, quick)] == [8, 1]
+        assert await over.outbox.lease(32, 8, 60) == []
+
+    over(body)
+
+
+def test_a_database_that_is_away_is_waited_for(over, receiver, monkeypatch):
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        real, asked = over.outbox.lease, []
+
+        async def lease(*arguments):
+            asked.append(arguments)
+            if len(asked) == 1:
+                raise StoreUnavailable
+            return await real(*arguments)
+
+        monkeypatch.setattr(over.outbox, "lease", lease)
+        running = asyncio.create_task(over.sender.run())
+        async with asyncio.timeout(10):
+            while not await over.listed(webhook, "delivered"):
+                await asyncio.sleep(0.05)
+        running.cancel()
+        await asyncio.wait([running])
+
+    over(body)
+    assert len(receiver.got) == 1
+
+
+def test_finished_deliveries_are_swept_after_their_time(over, receiver):
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        disabled, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        await over.webhooks.change(over.tenant, replace(disabled, enabled=False))
+        assert await over.sender.deliver_due() == 1
+        over.pass_time(29 * 86400)
+        assert await over.outbox.sweep(30, 100) == 0
+        over.pass_time(86400 + 60)
+        with psycopg.connect(over.url) as connection:
+            connection.execute("SELECT set_config('airside.tenant', %s, true)", (str(over.tenant),))
+            connection.execute("UPDATE airside.webhook_deliveries SET created_at = created_at - interval '31 days'")
+        await over.happen()
+        assert await over.outbox.sweep(30, 100) == 2
+        assert [one.state for one in await over.listed(webhook)] == ["pending"]
+        assert await over.listed(disabled) == ()
+
+    over(body)
+
+
+def test_another_accounts_webhook_is_as_if_it_were_not_there(over, receiver, outbox_url):
+    async def body(over):
+        theirs = create_tenant(outbox_url, "Made-up Comfort")
+        webhook, _ = await over.subscribe(receiver.url, tenant=theirs)
+        await over.happen()
+        assert await over.sender.deliver_due() == 0
+        assert await over.webhooks.fetch(over.tenant, webhook.webhook_id) is None
+        assert await over.webhooks.list(over.tenant) == ()
+        assert [one.webhook_id for one in await over.webhooks.list(theirs)] == [webhook.webhook_id]
+        assert await over.webhooks.change(over.tenant, webhook) is None
+        assert not await over.webhooks.remove(over.tenant, webhook.webhook_id)
+        assert await over.webhooks.ping(over.tenant, webhook.webhook_id, uuid.uuid4()) == "missing"
+        assert await over.webhooks.ping(theirs, webhook.webhook_id, uuid.uuid4()) == "sent"
+        (delivery,) = (await over.webhooks.deliveries(theirs, webhook.webhook_id)).items
+        assert (await over.webhooks.deliveries(over.tenant, webhook.webhook_id)).items == ()
+        assert await over.webhooks.delivery(over.tenant, webhook.webhook_id, delivery.delivery_id) is None
+        assert not await over.webhooks.replay(over.tenant, webhook.webhook_id, delivery.delivery_id)
+
+    over(body)
+
+
+@pytest.mark.parametrize(
+    ("minimum", "severity", "told"),
+    [
+        (None, None, True), (None, "note", True), ("note", None, False), ("note", "note", True),
+        ("fault", "advisory", False), ("fault", "fault", True), ("fault", "hazard", True), ("hazard", "fault", False),
+    ],
+)  # fmt: skip
+def test_the_least_severity_on_both_sides(over, receiver, minimum, severity, told):
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url, minimum_severity=minimum)
+        other, _ = await over.subscribe(receiver.url, events=("evaluations.erased",))
+        await over.happen(highest_severity=severity)
+        assert await over.listed(other) == ()
+        return len(await over.listed(webhook))
+
+    assert over(body) == int(told)
+
+
+def test_what_is_rolled_back_is_not_told_and_what_is_erased_no_more(over, receiver):
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        with psycopg.connect(over.url) as connection:
+            connection.execute("SELECT set_config('airside.tenant', %s, true)", (str(over.tenant),))
+            connection.execute(
+                "INSERT INTO airside.evaluations (tenant_id, evaluation_id, created_at, ruleset_version,"
+                " ruleset_digest, units, request, evaluation)"
+                " VALUES (%s, gen_random_uuid(), now(), '', '', 'ip', '', '')",
+                (over.tenant,),
+            )
+            counted = "SELECT count(*) FROM airside.webhook_deliveries"
+            assert connection.execute(counted).fetchone() == (1,)
+            connection.rollback()
+        assert await over.listed(webhook) == ()
+        evaluation_id = await over.happen()
+        assert len(await over.listed(webhook)) == 1
+        with psycopg.connect(over.url) as connection:
+            connection.execute("SELECT set_config('airside.tenant', %s, true)", (str(over.tenant),))
+            connection.execute("DELETE FROM airside.evaluations WHERE evaluation_id = %s", (evaluation_id,))
+        assert await over.listed(webhook) == ()
+        assert await over.sender.deliver_due() == 0
+
+    over(body)
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "SELECT sealed FROM airside.webhook_secrets",
+        "UPDATE airside.webhook_secrets SET sealed = ''",
+        "DELETE FROM airside.webhook_deliveries",
+        "UPDATE airside.webhook_attempts SET status = 200",
+    ],
+)
+def test_the_application_role_reads_no_secret_and_removes_no_trace(outbox_url, tenant, statement):
+    with psycopg.connect(outbox_url) as connection:
+        connection.execute("SET ROLE airside_app")
+        connection.execute("SELECT set_config('airside.tenant', %s, true)", (str(tenant),))
+        with pytest.raises(psycopg.errors.InsufficientPrivilege):
+            connection.execute(statement)
+
+
+def test_leasing_leaves_no_tenant_named(over, receiver):
+    """The function goes from tenant to tenant; who calls it must not see the last one's rows afterwards."""
+
+    async def body(over):
+        await over.subscribe(receiver.url)
+        await over.happen()
+        with psycopg.connect(over.url) as connection:
+            connection.execute("SET ROLE airside_app")
+            leased = connection.execute(
+                "SELECT * FROM airside.lease_deliveries(10, 10, interval '1 minute')"
+            ).fetchall()
+            assert len(leased) == 1
+            for table in ("webhooks", "webhook_deliveries", "evaluations"):
+                assert connection.execute(f"SELECT count(*) FROM airside.{table}").fetchone() == (0,)
+
+    over(body)
