@@ -9,6 +9,7 @@ from litestar.connection import ASGIConnection
 from litestar.handlers import BaseRouteHandler
 
 from service.api.problems import ProblemRaised
+from service.api.sharing import UnderWay
 from service.errors import StoreUnavailable
 from service.model.record import Tenant
 from service.store.evaluations import Store
@@ -30,6 +31,7 @@ class KeyRing:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._known: dict[bytes, tuple[Tenant, float, float]] = {}
+        self._asked = UnderWay()
 
     async def tenant(self, secret: str, *, through_outage: bool = False) -> Tenant | None:
         """The tenant that a key belongs to; None for a key that is not valid.
@@ -44,7 +46,7 @@ class KeyRing:
         if known is not None and now < known[1]:
             return known[0]
         try:
-            tenant = await self._store.authenticate(secret)
+            tenant, _ = await self._asked.share(digest, lambda: self._store.authenticate(secret))
         except StoreUnavailable:
             if known is None or not through_outage or now >= known[2]:
                 raise

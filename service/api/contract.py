@@ -22,7 +22,9 @@ from litestar.openapi.spec import License
 
 from service.api.exchange import JSON
 from service.api.problems import KINDS, MEDIA_TYPE
+from service.api.repetition import HEADER, PATTERN, REPLAYED
 from service.api.routes import ROUTES
+from service.store.evaluations import REMEMBERED_DAYS
 from service.wire.decode import RequestDecoder
 from service.wire.faults import PINNING, YEARS, published_pattern
 from service.wire.meanings import meaning_of
@@ -55,6 +57,7 @@ DESCRIPTION = inspect.cleandoc(
     - `X-Request-Id` (1 to 64 letters, digits, `.`, `_`, `-`) and `traceparent` are taken over and echoed.
     - Words come in the language asked for by `Accept-Language`, where the rules speak it; problems are in English.
     - What happens is told to webhooks, signed as Standard Webhooks describes; the section `webhooks` has each event.
+    - Give each POST that keeps something an `Idempotency-Key` (IETF draft of that name), and you can send it again.
     - Reads carry an `ETag`; send it as `If-None-Match` to be answered 304 while nothing has changed.
     - Within v1, fields and values may be added and restrictions relaxed. Nothing is tightened or renamed: take no
       list of values in an answer to be closed, but for `severity`.
@@ -139,6 +142,18 @@ _DELIVERY_LINKS: dict[str, Any] = {
         "parameters": {"webhook_id": "$response.body#/webhook_id", "delivery_id": "$response.body#/id"},
     }
     for name, operation in {"read": "get_webhook_delivery", "replay": "replay_webhook_delivery"}.items()
+}
+
+_IDEMPOTENCY_KEY: dict[str, Any] = {
+    "name": HEADER,
+    "in": "header",
+    "required": False,
+    "description": "A key of your own for this request, such as a UUID, so that you can send it again when no answer "
+    "came: the very same request under the same key is answered as the first time and makes nothing new, also while "
+    f"the first is under way, after restarts, and for {REMEMBERED_DAYS} days. Another request under it is refused as "
+    "`/problems/idempotency_key_reused`. The value is taken as it stands, quotes and all.",
+    "schema": {"type": "string", "minLength": 1, "maxLength": 255, "pattern": PATTERN},
+    "example": "2f1c9d6e-54a8-4a53-9f0f-6f2f0a3f7c11",
 }
 
 _LINKS: dict[str, dict[str, Any]] = {
@@ -403,6 +418,8 @@ def _complete(
         operation["parameters"] = [*operation.get("parameters", []), *_query(options["query"], names)]
     if "spoken" in options:
         operation["parameters"] = [*operation.get("parameters", []), _ACCEPT_LANGUAGE]
+    if "repeatable" in options:
+        operation["parameters"] = [*operation.get("parameters", []), _IDEMPOTENCY_KEY]
     if "body" in options:
         operation["requestBody"] = {
             "required": True,
@@ -424,6 +441,8 @@ def _complete(
     if "spoken" in options:
         headers["Content-Language"] = ("Language of the words in the answer.", True)
         headers["Vary"] = ("What else the answer depends on.", True)
+    if "repeatable" in options:
+        headers[REPLAYED] = ("`true` where an earlier request under the same key was answered like this.", False)
     if name in PAGED:
         headers["Link"] = ('Address of the next page, `rel="next"` (RFC 8288); absent on the last.', False)
     media: Mapping[str, str] = options.get("media", {JSON: ""})

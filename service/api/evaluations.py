@@ -1,7 +1,7 @@
 """Judging visits, and reading what was judged."""
 
 from datetime import UTC, datetime
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NamedTuple
 from urllib.parse import urlencode
 from uuid import UUID
 
@@ -23,8 +23,10 @@ from service.api.exchange import (
     spoken,
 )
 from service.api.problems import ProblemRaised
+from service.api.repetition import once, sent
 from service.model.evaluation import Evaluation
-from service.model.record import EvaluationFilter, EvaluationSummary, StoredEvaluation
+from service.model.record import EvaluationFilter, EvaluationSummary, Kept, Sent, StoredEvaluation
+from service.model.units import UnitSystem
 from service.pipeline import Prepared, evaluate
 from service.store.database import new_id
 from service.wire.faults import RequestRefused
@@ -40,6 +42,7 @@ from service.wire.response import (
     KeptTrace,
     RulesetReference,
 )
+from service.wire.speech import Speech
 
 EvaluationId = Annotated[UUID, PathParameter(description="`id` of a kept evaluation.")]
 
@@ -51,7 +54,7 @@ _kept_encoder = msgspec.json.Encoder()
     "/",
     operation_id="create_evaluation",
     summary="Judge a visit and keep the evaluation",
-    opt={"scope": "evaluations:write", "body": EvaluationRequest, "spoken": True, "pinned": True},
+    opt={"scope": "evaluations:write", "body": EvaluationRequest, "spoken": True, "pinned": True, "repeatable": True},
 )
 async def create_evaluation(request: AnyRequest) -> Response[KeptEvaluation]:
     """Judges one visit and keeps the request, the evaluation and the version of the rules that judged it.
@@ -59,38 +62,90 @@ async def create_evaluation(request: AnyRequest) -> Response[KeptEvaluation]:
     What could not be used is listed in `set_aside`, and what could not be judged in `not_judged`: neither is an
     error. Once 201 is answered, the evaluation has been committed.
     """
-    at_hand = serving(request)
-    body, visit, prepared = await _read_visit(request)
-    evaluation = evaluate(visit, prepared)
-    units = _units(visit.units, request)
-    speech = language(request, prepared)
-    state = request.scope["state"]
-    kept = StoredEvaluation(
-        evaluation_id=new_id(),
-        created_at=datetime.now(UTC),
-        ruleset_version=evaluation.ruleset_version,
-        ruleset_digest=evaluation.ruleset_digest,
-        units=units,
-        request=body,
-        evaluation=_kept_encoder.encode(evaluation),
-        visited_at=evaluation.visited_at,
-        site_reference=evaluation.site_reference,
-        equipment_reference=evaluation.equipment_reference,
-        job_reference=evaluation.job_reference,
-        highest_severity=evaluation.highest_severity,
-        findings=evaluation.gravest,
-        words=words_to_search(visit),
-        request_id=str(state["request_id"]),
-        trace_parent=state["trace_parent"],
-    )
-    view = KeptEvaluation(
-        id=kept.evaluation_id,
-        created_at=kept.created_at,
-        result=result(evaluation, prepared.ruleset, prepared.units, units, speech),
-    )
-    created = answer(view, status=201, headers={"location": f"/v1/evaluations/{kept.evaluation_id}", **spoken(speech)})
-    await at_hand.store.keep(request.user.tenant_id, kept)
-    return created
+    body = await read_body(request)
+    visit = serving(request).decoder.decode(body)
+    made, fields = await judged_once(request, visit, body, sent(request, body))
+    return made.created(request, fields)
+
+
+class Judged(NamedTuple):
+    """An evaluation as it was kept, as it was judged, and what is needed to tell of it."""
+
+    stored: StoredEvaluation
+    evaluation: Evaluation
+    prepared: Prepared
+
+    def view(self, units: UnitSystem, speech: Speech) -> KeptEvaluation:
+        """The answer that tells of it."""
+        return KeptEvaluation(
+            id=self.stored.evaluation_id,
+            created_at=self.stored.created_at,
+            result=result(self.evaluation, self.prepared.ruleset, self.prepared.units, units, speech),
+        )
+
+    def created(self, request: AnyRequest, fields: dict[str, str]) -> Response[KeptEvaluation]:
+        """The answer to the request that made it; the same whenever it is given."""
+        speech = language(request, self.prepared)
+        location = f"/v1/evaluations/{self.stored.evaluation_id}"
+        return answer(
+            self.view(self.stored.units, speech), status=201, headers={"location": location, **spoken(speech), **fields}
+        )
+
+
+async def judged_once(
+    request: AnyRequest,
+    visit: EvaluationRequest,
+    body: bytes,
+    sending: Sent | None,
+    *,
+    corrects: UUID | None = None,
+    reason: str | None = None,
+) -> tuple[Judged, dict[str, str]]:
+    """A visit judged and kept, or what an earlier request under its key made; with the header fields that say so.
+
+    Parameters
+    ----------
+    body : the bytes of the visit, to be kept
+    sending : as `repetition.sent` or `repetition.sent_as` gives it
+    corrects : the evaluation that this one supersedes, with the reason
+
+    Raises
+    ------
+    ProblemRaised : it was not kept
+    """
+
+    async def make() -> tuple[Kept, Judged]:
+        prepared = await judging(request, visit.ruleset)
+        evaluation = evaluate(visit, prepared)
+        state = request.scope["state"]
+        stored = StoredEvaluation(
+            evaluation_id=new_id(),
+            created_at=datetime.now(UTC),
+            ruleset_version=evaluation.ruleset_version,
+            ruleset_digest=evaluation.ruleset_digest,
+            units=_units(visit.units, request),
+            request=body,
+            evaluation=_kept_encoder.encode(evaluation),
+            visited_at=evaluation.visited_at,
+            site_reference=evaluation.site_reference,
+            equipment_reference=evaluation.equipment_reference,
+            job_reference=evaluation.job_reference,
+            highest_severity=evaluation.highest_severity,
+            findings=evaluation.gravest,
+            words=words_to_search(visit),
+            request_id=str(state["request_id"]),
+            trace_parent=state["trace_parent"],
+            supersedes=corrects,
+            revision_reason=reason,
+        )
+        judged = Judged(stored, evaluation, prepared)
+        judged.view(stored.units, language(request, prepared))  # what cannot be told is not kept
+        return await serving(request).store.keep(request.user.tenant_id, stored, sending), judged
+
+    async def load(evaluation_id: UUID) -> Judged:
+        return await fetch_kept(request, evaluation_id)
+
+    return await once(request, sending, make, load)
 
 
 @post(
@@ -158,14 +213,9 @@ async def list_evaluations(request: AnyRequest) -> Response[EvaluationPage]:
 async def get_evaluation(request: AnyRequest, evaluation_id: EvaluationId) -> Response[KeptEvaluation]:
     """Reads one kept evaluation as it was judged, in either unit system and any language of its rules."""
     query = decode_query(request.scope["query_string"], ReadQuery)
-    stored, evaluation, prepared = await fetch_kept(request, evaluation_id)
-    speech = language(request, prepared)
-    view = KeptEvaluation(
-        id=stored.evaluation_id,
-        created_at=stored.created_at,
-        result=result(evaluation, prepared.ruleset, prepared.units, query.units or stored.units, speech),
-    )
-    return answer_unless_held(request, view, headers=spoken(speech))
+    kept = await fetch_kept(request, evaluation_id)
+    speech = language(request, kept.prepared)
+    return answer_unless_held(request, kept.view(query.units or kept.stored.units, speech), headers=spoken(speech))
 
 
 @get(
@@ -216,7 +266,7 @@ def _units(asked: Literal["ip", "si"] | msgspec.UnsetType, request: AnyRequest) 
     return asked or request.user.units
 
 
-async def fetch_kept(request: AnyRequest, evaluation_id: UUID) -> tuple[StoredEvaluation, Evaluation, Prepared]:
+async def fetch_kept(request: AnyRequest, evaluation_id: UUID) -> Judged:
     """An evaluation of the account as it was kept, decoded, with the version of the rules that judged it.
 
     Raises
@@ -227,7 +277,7 @@ async def fetch_kept(request: AnyRequest, evaluation_id: UUID) -> tuple[StoredEv
     rulebook = serving(request).rulebook
     if stored.ruleset_version not in rulebook.versions:
         raise ProblemRaised("ruleset_not_installed", "the version of the rules that judged it is not installed")
-    return stored, decoded_evaluation(stored.evaluation), await made_ready(rulebook, stored.ruleset_version)
+    return Judged(stored, decoded_evaluation(stored.evaluation), await made_ready(rulebook, stored.ruleset_version))
 
 
 async def kept_evaluation(request: AnyRequest, evaluation_id: UUID) -> StoredEvaluation:

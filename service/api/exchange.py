@@ -15,6 +15,7 @@ from litestar.handlers import BaseRouteHandler
 
 from service.api.access import KeyRing
 from service.api.problems import ProblemRaised
+from service.api.sharing import UnderWay
 from service.model.record import Tenant
 from service.pipeline import Prepared, Rulebook
 from service.settings import Settings
@@ -46,6 +47,7 @@ class Serving:
         self.store = store
         self.keys = KeyRing(store)
         self.webhooks = Webhooks(store, Seal(settings.sealing_keys))
+        self.under_way = UnderWay()
         self.decoder = rulebook.decoder()
         self.contract = functools.cache(lambda: contract(self.decoder))
 

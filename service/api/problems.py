@@ -123,6 +123,12 @@ KINDS: dict[str, Kind] = {
         "The JSON is well-formed, or the query can be read, but not as /openapi.json describes.",
         "Correct each place listed in `errors`; `accepted` shows what would have been taken.",
     ),
+    "idempotency_key_reused": Kind(
+        422,
+        "The idempotency key belongs to another request",
+        "An earlier request under this `Idempotency-Key` had another operation, address or body. Nothing was kept.",
+        "Give each request a key of its own; send the very same request again under the same key.",
+    ),
     "internal_fault": Kind(
         500,
         "The service failed",

@@ -1,7 +1,7 @@
 """Judging a kept visit again by another version of the rules, beside its evaluation."""
 
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, NamedTuple
 from uuid import UUID
 
 import msgspec
@@ -23,9 +23,10 @@ from service.api.exchange import (
     spoken,
 )
 from service.api.problems import ProblemRaised
+from service.api.repetition import once, sent
 from service.model.difference import EvaluationDifference
 from service.model.evaluation import Evaluation
-from service.model.record import StoredReassessment
+from service.model.record import Kept, Sent, StoredReassessment
 from service.model.units import UnitSystem
 from service.pipeline import SERVICE_VERSION, Prepared, reassess
 from service.store.database import new_id
@@ -51,7 +52,14 @@ _encoder = msgspec.json.Encoder()
     "/",
     operation_id="create_reassessment",
     summary="Judge a kept visit again",
-    opt={"scope": "evaluations:write", "body": ReassessmentRequest, "spoken": True, "pinned": True, "kept": True},
+    opt={
+        "scope": "evaluations:write",
+        "body": ReassessmentRequest,
+        "spoken": True,
+        "pinned": True,
+        "kept": True,
+        "repeatable": True,
+    },
 )
 async def create_reassessment(request: AnyRequest, evaluation_id: EvaluationId) -> Response[KeptReassessment]:
     """Judges the request of a kept evaluation again, by the version of the rules that the body names or else by the
@@ -61,8 +69,46 @@ async def create_reassessment(request: AnyRequest, evaluation_id: EvaluationId) 
     quantity did it. Where the version that judged first is installed as it was, it judges once more: what differs
     then is the service's own doing. Where it is not, reasons are `unknown` and `attributed` is false.
     """
+    body = await read_body(request)
+    asked = serving(request).decoder.decode_as(body, ReassessmentRequest)
+    sending = sent(request, body)
+
+    async def make() -> tuple[Kept, _Reassessed]:
+        return await _judged_again(request, evaluation_id, asked, sending)
+
+    async def load(reassessment_id: UUID) -> _Reassessed:
+        return await _fetch(request, evaluation_id, reassessment_id)
+
+    made, fields = await once(request, sending, make, load)
+    speech = language(request, made.prepared)
+    location = f"/v1/evaluations/{evaluation_id}/reassessments/{made.stored.reassessment_id}"
+    view = made.view(made.stored.units, speech)
+    return answer(view, status=201, headers={"location": location, **spoken(speech), **fields})
+
+
+class _Reassessed(NamedTuple):
+    """A reassessment as it was kept, as it was judged, and what is needed to tell of it."""
+
+    stored: StoredReassessment
+    evaluation: Evaluation
+    difference: EvaluationDifference
+    prepared: Prepared
+
+    def view(self, units: UnitSystem, speech: Speech) -> KeptReassessment:
+        rules = self.prepared.ruleset
+        return KeptReassessment(
+            id=self.stored.reassessment_id,
+            evaluation_id=self.stored.evaluation_id,
+            created_at=self.stored.created_at,
+            difference=evaluation_difference(self.difference, rules, self.prepared.units, units, speech),
+            result=result(self.evaluation, rules, self.prepared.units, units, speech),
+        )
+
+
+async def _judged_again(
+    request: AnyRequest, evaluation_id: UUID, asked: ReassessmentRequest, sending: Sent | None
+) -> tuple[Kept, _Reassessed]:
     at_hand = serving(request)
-    asked = at_hand.decoder.decode_as(await read_body(request), ReassessmentRequest)
     stored = await kept_evaluation(request, evaluation_id)
     prepared = await judging(request, asked.ruleset)
     visit, kept = decoded_visit(request, stored.request), decoded_evaluation(stored.evaluation)
@@ -84,12 +130,12 @@ async def create_reassessment(request: AnyRequest, evaluation_id: EvaluationId) 
         request_id=str(state["request_id"]),
         trace_parent=state["trace_parent"],
     )
-    speech = language(request, prepared)
-    view = _view(reassessment, evaluation, found, prepared, reassessment.units, speech)
-    location = f"/v1/evaluations/{evaluation_id}/reassessments/{reassessment.reassessment_id}"
-    created = answer(view, status=201, headers={"location": location, **spoken(speech)})
-    await at_hand.store.keep_reassessment(request.user.tenant_id, reassessment)
-    return created
+    reassessed = _Reassessed(reassessment, evaluation, found, prepared)
+    reassessed.view(reassessment.units, language(request, prepared))  # what cannot be told is not kept
+    fate = await at_hand.store.keep_reassessment(request.user.tenant_id, reassessment, sending)
+    if fate.fate == "nothing_to_correct":
+        raise ProblemRaised("not_found", "no evaluation of this account has that id")
+    return fate, reassessed
 
 
 @get(
@@ -139,6 +185,12 @@ async def get_reassessment(
 ) -> Response[KeptReassessment]:
     """Reads one kept reassessment as it was judged, with the difference as it was found then."""
     query = decode_query(request.scope["query_string"], ReadQuery)
+    kept = await _fetch(request, evaluation_id, reassessment_id)
+    speech = language(request, kept.prepared)
+    return answer_unless_held(request, kept.view(query.units or kept.stored.units, speech), headers=spoken(speech))
+
+
+async def _fetch(request: AnyRequest, evaluation_id: UUID, reassessment_id: UUID) -> _Reassessed:
     at_hand = serving(request)
     stored = await at_hand.store.fetch_reassessment(request.user.tenant_id, evaluation_id, reassessment_id)
     if stored is None:
@@ -151,27 +203,7 @@ async def get_reassessment(
         found = _difference_decoder.decode(stored.difference)
     except msgspec.MsgspecError:
         raise ProblemRaised("kept_visit_unreadable", "the difference is of a shape that is no longer read") from None
-    speech = language(request, prepared)
-    view = _view(stored, evaluation, found, prepared, query.units or stored.units, speech)
-    return answer_unless_held(request, view, headers=spoken(speech))
-
-
-def _view(
-    kept: StoredReassessment,
-    evaluation: Evaluation,
-    found: EvaluationDifference,
-    prepared: Prepared,
-    units: UnitSystem,
-    speech: Speech,
-) -> KeptReassessment:
-    rules = prepared.ruleset
-    return KeptReassessment(
-        id=kept.reassessment_id,
-        evaluation_id=kept.evaluation_id,
-        created_at=kept.created_at,
-        difference=evaluation_difference(found, rules, prepared.units, units, speech),
-        result=result(evaluation, rules, prepared.units, units, speech),
-    )
+    return _Reassessed(stored, evaluation, found, prepared)
 
 
 ROUTER = Router(

@@ -128,7 +128,12 @@ class StoredEvaluation(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Sent(msgspec.Struct, frozen=True, kw_only=True):
-    """A request that its client may send again: the key it gave, and the SHA-256 of operation, address and body."""
+    """A request that its client may send again.
+
+    Attributes:
+        key: stands for the key that the client gave, 1 to 255 characters; in practice its SHA-256 in hexadecimal.
+        digest: SHA-256 of operation, address and body.
+    """
 
     key: str
     digest: bytes
@@ -138,7 +143,8 @@ class Kept(msgspec.Struct, frozen=True, kw_only=True):
     """What became of something to be kept.
 
     `made` is what is there now: what was to be kept for `kept`; what the first request made for `repeated` and
-    `other_request`; what corrects already for `superseded`; None for `nothing_to_correct`.
+    `other_request`; what corrects already for `superseded`; None for `nothing_to_correct`, where the evaluation that it
+    belongs to is not there.
     """
 
     fate: Literal["kept", "repeated", "other_request", "superseded", "nothing_to_correct"]

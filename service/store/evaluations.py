@@ -20,6 +20,9 @@ from service.store.search import FETCHED, Search
 from service.store.storable import refuse_unstorable
 from service.store.words import searchable
 
+REMEMBERED_DAYS = 30
+"""Days for which the key of a request is remembered at least; `Record.sweep` forgets older ones."""
+
 SECRET = re.compile(r"ak_[0-9A-Za-z_-]{43}")
 
 _AUTHENTICATE = "SELECT tenant_id, key_id, scopes, units, ruleset FROM airside.authenticate(%s)"
@@ -35,7 +38,10 @@ _FETCH = """
            trace_parent, supersedes, revision_reason, account_limits
       FROM airside.fetch(%s, %s)
 """
-_KEEP_REASSESSMENT = "SELECT airside.keep_reassessment(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"
+_KEEP_REASSESSMENT = """
+    SELECT fate, made
+      FROM airside.keep_reassessment(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)
+"""
 _FETCH_REASSESSMENT = """
     SELECT evaluation_id, reassessment_id, created_at, ruleset_version, ruleset_digest, service_version,
            highest_severity::text, units, evaluation, difference, request_id, trace_parent
@@ -103,21 +109,23 @@ class Store(Search):
             return StoredEvaluation(**dict(zip(FETCHED, row, strict=True)))
         return None
 
-    async def keep_reassessment(self, tenant_id: uuid.UUID, kept: StoredReassessment) -> None:
+    async def keep_reassessment(self, tenant_id: uuid.UUID, kept: StoredReassessment, sent: Sent | None = None) -> Kept:
         """Add one reassessment beside its evaluation, for good, as `keep` does.
 
         Raises:
             RecordRefused: it holds something that PostgreSQL cannot; see `refuse_unstorable`.
         """
         refuse_unstorable(kept)
-        await self.rows(
+        rows = await self.rows(
             _KEEP_REASSESSMENT,
             (
                 tenant_id, kept.evaluation_id, kept.reassessment_id, kept.created_at, kept.ruleset_version,
                 kept.ruleset_digest, kept.service_version, kept.highest_severity, kept.units, kept.evaluation,
-                kept.difference, kept.request_id, kept.trace_parent,
+                kept.difference, kept.request_id, kept.trace_parent, sent and sent.key, sent and sent.digest,
             ),
         )  # fmt: skip
+        ((fate, made),) = rows
+        return Kept(fate=fate, made=made)
 
     async def fetch_reassessment(
         self, tenant_id: uuid.UUID, evaluation_id: uuid.UUID, reassessment_id: uuid.UUID

@@ -202,7 +202,7 @@ MEANINGS: dict[str, str] = {
     "observations": "Yes-or-no tokens that held, as `/v1/vocabulary/observations` lists them.",
     "offset_found": "What the gauge showed with its ports open to the same air.",
     "overridden_because": "The client's reason for a limit of its own; absent where the ruleset's is used.",
-    "parameter": "Name of the faulty query parameter; absent for a fault of the body.",
+    "parameter": "Name of the faulty query parameter or header field; absent for a fault of the body.",
     "phases": "Number of phases.",
     "plausible_high": "Highest plausible value; above it a number is not trusted.",
     "plausible_low": "Lowest plausible value; below it a number is not trusted.",

@@ -632,11 +632,11 @@ class ProcedureList(Answer, frozen=True, kw_only=True):
 
 
 class Fault(Answer, frozen=True, kw_only=True):
-    """One fault of a request: in its body at `pointer`, or in its query at `parameter`."""
+    """One fault of a request: in its body at `pointer`, or in its query or a header field at `parameter`."""
 
     code: str
     pointer: Pointer | msgspec.UnsetType = msgspec.UNSET
-    parameter: Annotated[str, Meta(description="Name of the query parameter.")] | msgspec.UnsetType = msgspec.UNSET
+    parameter: Annotated[str, Meta(description="Its name.")] | msgspec.UnsetType = msgspec.UNSET
     detail: str
     accepted: Annotated[list[str], Meta(description="What would have been accepted there.")] | msgspec.UnsetType = (
         msgspec.UNSET

@@ -317,8 +317,16 @@ def test_webhooks_that_cannot_be(client: TestClient[Litestar], account: Any) -> 
     assert_problem(answer.status_code, answer.headers, answer.content, "webhook_disabled")
 
 
+def test_another_request_under_a_key_that_was_used(client: TestClient[Litestar], ours: Any, example: bytes) -> None:
+    headers = JSON | ours.full | {"idempotency-key": f"{MARK}-used"}
+    assert client.post("/v1/evaluations", content=example, headers=headers).status_code == 201
+    answer = client.post("/v1/evaluations", content=example + b"\n", headers=headers)
+    assert_problem(answer.status_code, answer.headers, answer.content, "idempotency_key_reused")
+
+
 def test_every_kind_of_problem_is_met_in_this_file() -> None:
     met = {way[-1] for way in WAYS}
     met |= {"body_too_slow", "bad_request", "ruleset_not_installed", "internal_fault", "database_unavailable"}
     met |= {"kept_visit_unreadable", "too_many_webhooks", "webhook_disabled"}
+    met |= {"kept_visit_unreadable", "idempotency_key_reused"}
     assert met == set(KINDS)

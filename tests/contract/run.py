@@ -118,7 +118,12 @@ def schemathesis(address: str, keys: dict[str, str], folder: Path, report: Path,
         *("--phases", "examples,coverage,fuzzing,stateful", "--report-ndjson-path", str(report)),
         *(("--max-examples", str(max_examples)) if max_examples else ()),
     ]
-    environment = {**os.environ, "AIRSIDE_CONTRACT_KEYS": str(identities)}
+    environment = {
+        **os.environ,
+        "AIRSIDE_CONTRACT_KEYS": str(identities),
+        "SCHEMATHESIS_HOOKS": "tests.contract.hooks",
+        "PYTHONPATH": str(ROOT),
+    }
     return subprocess.run(command, cwd=folder, env=environment, check=False).returncode
 
 

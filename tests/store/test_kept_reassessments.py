@@ -7,7 +7,7 @@ import psycopg
 import pytest
 
 from service.errors import CursorRefused, OutOfRange, RecordRefused
-from service.model.record import StoredReassessment
+from service.model.record import Kept, StoredReassessment
 from service.store.database import new_id
 from service.store.keys import create_key, create_tenant, list_tenants, pin_ruleset
 
@@ -89,16 +89,16 @@ def test_no_tenant_sees_or_adds_beside_anothers(in_store, an_evaluation, tenant,
     async def body(store):
         await store.keep(tenant, evaluation)
         await store.keep_reassessment(tenant, mine)
-        with pytest.raises(psycopg.errors.ForeignKeyViolation):
-            await store.keep_reassessment(other_tenant, foreign)
         return (
+            await store.keep_reassessment(other_tenant, foreign),
             await store.fetch_reassessment(other_tenant, evaluation.evaluation_id, mine.reassessment_id),
             await store.list_reassessments(other_tenant, evaluation.evaluation_id),
             await store.list_reassessments(tenant, uuid.uuid4()),
             [i.reassessment_id for i in (await store.list_reassessments(tenant, evaluation.evaluation_id)).items],
         )
 
-    assert in_store(body) == (None, None, None, [mine.reassessment_id])
+    nothing = Kept(fate="nothing_to_correct", made=None)
+    assert in_store(body) == (nothing, None, None, None, [mine.reassessment_id])
 
 
 @pytest.fixture(params=["database_url", "superuser_url"])
