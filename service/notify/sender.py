@@ -32,6 +32,9 @@ MOST_ANSWER_OCTETS = 16_384
 
 MOST_ANSWER_SECONDS = 1.0
 
+STOPS_WITHIN = 5.0
+"""Seconds that deliveries under way are given when the sender is told to stop; what is not done then is sent again."""
+
 _log = logging.getLogger(__name__)
 
 
@@ -108,6 +111,8 @@ class Sender:
                 else:
                     await asyncio.sleep(pause * (1 + self._sending.jitter * self._chance()))
         finally:
+            if under_way:
+                await asyncio.wait(under_way, timeout=STOPS_WITHIN)
             for task in under_way:
                 task.cancel()
             await asyncio.gather(*under_way, return_exceptions=True)

@@ -510,3 +510,18 @@ def test_sending_needs_a_database(airside: Run) -> None:
     refused = airside("webhooks", "deliver", "--once", DATABASE_URL="")
     assert refused.exit_code == 2
     assert "DATABASE_URL: must be set" in refused.stderr
+
+
+def test_the_process_that_sends_stops_when_told_to(database_url: str) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-c", "from service.cli import main; main()", "webhooks", "deliver"],
+        env={**os.environ, "DATABASE_URL": database_url},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        assert process.stderr is not None
+        assert process.stderr.readline() == "Sending (press Ctrl-C to stop)\n"
+        process.terminate()
+        assert process.wait(10) == 0
+        assert process.stderr.read() == "Stopped.\n"

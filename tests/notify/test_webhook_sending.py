@@ -12,7 +12,10 @@ from standardwebhooks import Webhook as Verifier
 from standardwebhooks import WebhookVerificationError
 
 from service.errors import StoreUnavailable
+from service.model.record import StoredReassessment
+from service.model.webhook import TryOutcome
 from service.notify.sender import Sender
+from service.store.database import new_id
 from service.store.keys import create_tenant
 from service.store.outbox import Outbox
 from service.store.sealing import Seal
@@ -444,6 +447,87 @@ def test_what_is_rolled_back_is_not_told_and_what_is_erased_no_more(over, receiv
         assert await over.sender.deliver_due() == 0
 
     over(body)
+
+
+def test_removing_a_webhook_and_recording_a_try_do_not_wait_for_each_other(over, receiver):
+    """Removing takes the webhook first and then its deliveries; recording must not go the other way round."""
+
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        (due,) = await over.outbox.lease(10, 10, 60)
+        async with await psycopg.AsyncConnection.connect(over.url) as removing:
+            await removing.execute("SELECT set_config('airside.tenant', %s, false)", (str(over.tenant),))
+            key = (webhook.webhook_id,)
+            await removing.execute("SELECT FROM airside.webhooks WHERE webhook_id = %s FOR UPDATE", key)
+            recording = asyncio.create_task(over.outbox.record(due, TryOutcome(milliseconds=1, status=500)))
+            await _until_one_waits(over.url)
+            await removing.execute("DELETE FROM airside.webhooks WHERE webhook_id = %s", key)
+        assert await recording is False
+        assert await over.webhooks.fetch(over.tenant, webhook.webhook_id) is None
+
+    over(body)
+
+
+async def _until_one_waits(url):
+    waiting = "SELECT count(*) FROM pg_stat_activity WHERE wait_event_type = 'Lock' AND datname = current_database()"
+    async with await psycopg.AsyncConnection.connect(url, autocommit=True) as watching, asyncio.timeout(5):
+        while await (await watching.execute(waiting)).fetchone() != (1,):
+            await asyncio.sleep(0.01)
+
+
+def test_a_sender_that_is_told_to_stop_finishes_what_is_under_way(over, receiver):
+    receiver.seconds = 0.3
+
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        running = asyncio.create_task(over.sender.run())
+        async with asyncio.timeout(5):
+            while not receiver.got:
+                await asyncio.sleep(0.01)
+        running.cancel()
+        await asyncio.wait([running])
+        assert [one.state for one in await over.listed(webhook)] == ["delivered"]
+
+    over(body)
+
+
+@pytest.mark.parametrize("minimum", ["advisory", "fault"])
+def test_a_visit_that_is_judged_again_is_told_with_its_own_severity(over, receiver, minimum):
+    """The evaluation has none, the reassessment an advisory: so one is told of at `advisory`, and none at `fault`."""
+
+    async def body(over):
+        _, secret = await over.subscribe(receiver.url, minimum_severity=minimum)
+        evaluation_id = await over.happen()
+        again = StoredReassessment(
+            evaluation_id=evaluation_id,
+            reassessment_id=new_id(),
+            created_at=datetime.now(UTC),
+            ruleset_version="2.0.0",
+            ruleset_digest="0" * 64,
+            service_version="0.1.0",
+            units="ip",
+            evaluation=b"{}",
+            difference=b"{}",
+            highest_severity="advisory",
+        )
+        await over.store.keep_reassessment(over.tenant, again)
+        await over.sender.deliver_all_due()
+        return secret, evaluation_id, again.reassessment_id
+
+    secret, evaluation_id, reassessment_id = over(body)
+    told = [Verifier(secret).verify(got.body, got.headers) for got in receiver.got]
+    address = f"/v1/evaluations/{evaluation_id}"
+    expected = {
+        "evaluation_id": str(evaluation_id),
+        "reassessment_id": str(reassessment_id),
+        "highest_severity": "advisory",
+        "links": {"evaluation": address, "reassessment": f"{address}/reassessments/{reassessment_id}"},
+    }
+    assert [(one["type"], one["data"]) for one in told] == (
+        [("evaluation.reassessed", expected)] if minimum == "advisory" else []
+    )
 
 
 @pytest.mark.parametrize(
