@@ -37,6 +37,7 @@ from service.wire.request import (
     SteadyReadingRequest,
 )
 from service.wire.response import Problem
+from service.wire.revisions import RevisionRequest
 from service.wire.webhooks import EVENTS, ReplayRequest, SecretRotationRequest, WebhookRequest
 
 TITLE = "Airside Findings"
@@ -81,6 +82,7 @@ EXAMPLES: dict[type[msgspec.Struct], str] = {
     ProjectionRequest: "projections",
     SteadyReadingRequest: "steady_readings",
     ReassessmentRequest: "reassessments",
+    RevisionRequest: "revisions",
     WebhookRequest: "webhooks",
     SecretRotationRequest: "secret_rotations",
     ReplayRequest: "replays",
@@ -108,6 +110,7 @@ _ANSWERED_HEADERS = {
     "X-Request-Id": ("Id of this exchange, also in the log; the client's own where it sent a valid one.", True),
 }
 _EXTRA_HEADERS = {
+    "superseded": {"Link": ('Address of what superseded it, `rel="successor-version"` (RFC 5829).', True)},
     "key_refused": {"WWW-Authenticate": ("How to authenticate (RFC 9110, 11.6.1; RFC 6750, 3).", True)},
     "scope_missing": {"WWW-Authenticate": ("The scope that is needed (RFC 6750, 3).", True)},
     "method_not_allowed": {"Allow": ("The methods that the address has.", True)},
@@ -164,6 +167,12 @@ _LINKS: dict[str, dict[str, Any]] = {
         "reassess": {"operationId": "create_reassessment", "parameters": {"evaluation_id": "$response.body#/id"}},
         "reassessments": {"operationId": "list_reassessments", "parameters": {"evaluation_id": "$response.body#/id"}},
         "plots": {"operationId": "list_plots", "parameters": {"evaluation_id": "$response.body#/id"}},
+        "revise": {
+            "operationId": "create_revision",
+            "parameters": {"evaluation_id": "$response.body#/id"},
+            "description": "Once; what corrects it may be corrected again.",
+        },
+        "revisions": {"operationId": "list_revisions", "parameters": {"evaluation_id": "$response.body#/id"}},
         "webhooks": {"operationId": "list_webhooks", "description": "Those of these that want to are told of it."},
         "site": {
             "operationId": "get_site_timeline",
@@ -241,6 +250,15 @@ _LINKS: dict[str, dict[str, Any]] = {
             "operationId": "list_webhook_deliveries",
             "parameters": {"webhook_id": "$request.path.webhook_id", "cursor": "$response.body#/next_cursor"},
         },
+    },
+    "create_revision": {
+        "read": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/id"}},
+        "superseded": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/supersedes"}},
+        "revise": {"operationId": "create_revision", "parameters": {"evaluation_id": "$response.body#/id"}},
+        "revisions": {"operationId": "list_revisions", "parameters": {"evaluation_id": "$response.body#/id"}},
+    },
+    "list_revisions": {
+        "first": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/items/0/id"}},
     },
     "create_reassessment": {
         "read": {

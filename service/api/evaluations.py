@@ -75,11 +75,14 @@ class Judged(NamedTuple):
     evaluation: Evaluation
     prepared: Prepared
 
-    def view(self, units: UnitSystem, speech: Speech) -> KeptEvaluation:
+    def view(self, units: UnitSystem, speech: Speech, superseded_by: UUID | None = None) -> KeptEvaluation:
         """The answer that tells of it."""
         return KeptEvaluation(
             id=self.stored.evaluation_id,
             created_at=self.stored.created_at,
+            supersedes=self.stored.supersedes or msgspec.UNSET,
+            revision_reason=self.stored.revision_reason or msgspec.UNSET,
+            superseded_by=superseded_by or msgspec.UNSET,
             result=result(self.evaluation, self.prepared.ruleset, self.prepared.units, units, speech),
         )
 
@@ -140,7 +143,16 @@ async def judged_once(
         )
         judged = Judged(stored, evaluation, prepared)
         judged.view(stored.units, language(request, prepared))  # what cannot be told is not kept
-        return await serving(request).store.keep(request.user.tenant_id, stored, sending), judged
+        kept = await serving(request).store.keep(request.user.tenant_id, stored, sending)
+        if corrects is not None and kept.fate == "nothing_to_correct":
+            raise await absent(request, corrects)
+        if kept.fate == "superseded":
+            raise ProblemRaised(
+                "superseded",
+                f"corrected already, by /v1/evaluations/{kept.made}",
+                headers={"link": f'</v1/evaluations/{kept.made}>; rel="successor-version"'},
+            )
+        return kept, judged
 
     async def load(evaluation_id: UUID) -> Judged:
         return await fetch_kept(request, evaluation_id)
@@ -215,7 +227,8 @@ async def get_evaluation(request: AnyRequest, evaluation_id: EvaluationId) -> Re
     query = decode_query(request.scope["query_string"], ReadQuery)
     kept = await fetch_kept(request, evaluation_id)
     speech = language(request, kept.prepared)
-    return answer_unless_held(request, kept.view(query.units or kept.stored.units, speech), headers=spoken(speech))
+    view = kept.view(query.units or kept.stored.units, speech, kept.stored.superseded_by)
+    return answer_unless_held(request, view, headers=spoken(speech))
 
 
 @get(
@@ -289,8 +302,13 @@ async def kept_evaluation(request: AnyRequest, evaluation_id: UUID) -> StoredEva
     """
     stored = await serving(request).store.fetch(request.user.tenant_id, evaluation_id)
     if stored is None:
-        raise ProblemRaised("not_found", "no evaluation of this account has that id")
+        raise await absent(request, evaluation_id)
     return stored
+
+
+async def absent(request: AnyRequest, evaluation_id: UUID) -> ProblemRaised:
+    """What to raise where an evaluation is not there."""
+    return ProblemRaised("not_found", "no evaluation of this account has that id")
 
 
 def decoded_evaluation(kept: bytes) -> Evaluation:
@@ -322,17 +340,19 @@ def decoded_visit(request: AnyRequest, kept: bytes) -> EvaluationRequest:
 
 
 def _summary(item: EvaluationSummary) -> EvaluationSummaryView:
-    absent = msgspec.UNSET
+    unset = msgspec.UNSET
     return EvaluationSummaryView(
         id=item.evaluation_id,
         created_at=item.created_at,
         ruleset=RulesetReference(version=item.ruleset_version, digest=item.ruleset_digest),
         findings=[FoundView(code=code, severity=severity) for code, severity in item.findings.items()],
-        highest_severity=item.highest_severity or absent,
-        visited_at=item.visited_at or absent,
-        site_reference=item.site_reference or absent,
-        job_reference=item.job_reference or absent,
-        equipment_reference=item.equipment_reference or absent,
+        highest_severity=item.highest_severity or unset,
+        visited_at=item.visited_at or unset,
+        site_reference=item.site_reference or unset,
+        job_reference=item.job_reference or unset,
+        equipment_reference=item.equipment_reference or unset,
+        supersedes=item.supersedes or unset,
+        superseded_by=item.superseded_by or unset,
     )
 
 

@@ -105,6 +105,13 @@ KINDS: dict[str, Kind] = {
         "It was disabled by its account, or because its target answered 410 Gone.",
         "Enable it with `PUT /v1/webhooks/{webhook_id}`, and try it out again.",
     ),
+    "superseded": Kind(
+        409,
+        "The evaluation was corrected already",
+        'An evaluation is corrected once. `detail` and `Link` with `rel="successor-version"` (RFC 5829) name the one '
+        "that superseded it.",
+        "Correct the evaluation at the end of the chain, if it still needs it.",
+    ),
     "body_too_large": Kind(
         413,
         "The body is too large",

@@ -9,7 +9,7 @@ from litestar import Response, Router, get, post
 from litestar.params import PathParameter
 
 from service.api.access import authorised
-from service.api.evaluations import EvaluationId, decoded_evaluation, decoded_visit, kept_evaluation
+from service.api.evaluations import EvaluationId, absent, decoded_evaluation, decoded_visit, kept_evaluation
 from service.api.exchange import (
     AnyRequest,
     answer,
@@ -134,7 +134,7 @@ async def _judged_again(
     reassessed.view(reassessment.units, language(request, prepared))  # what cannot be told is not kept
     fate = await at_hand.store.keep_reassessment(request.user.tenant_id, reassessment, sending)
     if fate.fate == "nothing_to_correct":
-        raise ProblemRaised("not_found", "no evaluation of this account has that id")
+        raise await absent(request, evaluation_id)
     return fate, reassessed
 
 
@@ -154,7 +154,7 @@ async def list_reassessments(request: AnyRequest, evaluation_id: EvaluationId) -
         request.user.tenant_id, evaluation_id, cursor=query.cursor or None, limit=query.limit
     )
     if page is None:
-        raise ProblemRaised("not_found", "no evaluation of this account has that id")
+        raise await absent(request, evaluation_id)
     view = ReassessmentPage(
         items=[
             ReassessmentSummaryView(

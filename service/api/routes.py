@@ -10,6 +10,7 @@ from service.api import (
     plots,
     projections,
     reassessments,
+    revisions,
     steady_readings,
     timelines,
     webhooks,
@@ -18,6 +19,7 @@ from service.api import (
 ROUTES: tuple[Any, ...] = (
     evaluations.ROUTER,
     reassessments.ROUTER,
+    revisions.ROUTER,
     plots.ROUTER,
     timelines.SITES,
     timelines.EQUIPMENT,

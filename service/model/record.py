@@ -77,6 +77,8 @@ class EvaluationSummary(msgspec.Struct, frozen=True, kw_only=True):
     highest_severity: Severity | None
     units: Units
     findings: Mapping[str, Severity] = {}
+    supersedes: uuid.UUID | None = None
+    superseded_by: uuid.UUID | None = None
 
 
 class EvaluationPage(msgspec.Struct, frozen=True, kw_only=True):
@@ -101,6 +103,7 @@ class StoredEvaluation(msgspec.Struct, frozen=True, kw_only=True):
         evaluation: the encoded evaluation.
         request_id, trace_parent: of the request that made it.
         supersedes: the evaluation that this one corrects, with `revision_reason`.
+        superseded_by: the evaluation that corrects this one; not kept with it, but told by `fetch`.
         account_limits: encoded limits of the account that held besides those of the request.
         findings: each code that was found -> its gravest severity; not given back by `fetch`.
         words: labels and notes of the request, to be searched; not given back by `fetch`.
@@ -125,6 +128,20 @@ class StoredEvaluation(msgspec.Struct, frozen=True, kw_only=True):
     account_limits: bytes | None = None
     findings: Mapping[str, Severity] = {}
     words: str = ""
+    superseded_by: uuid.UUID | None = None
+
+
+class ChainMember(msgspec.Struct, frozen=True, kw_only=True):
+    """One of the evaluations that correct each other; the fields mean what they mean in `StoredEvaluation`."""
+
+    evaluation_id: uuid.UUID
+    created_at: datetime
+    visited_at: datetime | None
+    ruleset_version: str
+    ruleset_digest: str
+    highest_severity: Severity | None
+    supersedes: uuid.UUID | None
+    revision_reason: str | None
 
 
 class Sent(msgspec.Struct, frozen=True, kw_only=True):

@@ -6,6 +6,7 @@ import uuid
 
 from service.errors import OutOfRange
 from service.model.record import (
+    ChainMember,
     Kept,
     ReassessmentPage,
     ReassessmentSummary,
@@ -35,9 +36,18 @@ _CLAIMED = "SELECT fate, made FROM airside.claimed(%s, %s, %s)"
 _FETCH = """
     SELECT evaluation_id, created_at, visited_at, site_reference, equipment_reference, job_reference,
            ruleset_version, ruleset_digest, highest_severity::text, units, request, evaluation, request_id,
-           trace_parent, supersedes, revision_reason, account_limits
-      FROM airside.fetch(%s, %s)
+           trace_parent, supersedes, revision_reason, account_limits, superseded_by
+      FROM airside.fetch_in_chain(%s, %s)
 """
+_CHAIN = """
+    SELECT evaluation_id, created_at, visited_at, ruleset_version, ruleset_digest, highest_severity::text, supersedes,
+           revision_reason
+      FROM airside.chain_of(%s, %s)
+"""
+_IN_CHAIN = (
+    "evaluation_id", "created_at", "visited_at", "ruleset_version", "ruleset_digest", "highest_severity", "supersedes",
+    "revision_reason",
+)  # fmt: skip
 _KEEP_REASSESSMENT = """
     SELECT fate, made
       FROM airside.keep_reassessment(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)
@@ -106,8 +116,14 @@ class Store(Search):
     async def fetch(self, tenant_id: uuid.UUID, evaluation_id: uuid.UUID) -> StoredEvaluation | None:
         """One evaluation of this tenant, every byte as kept; None if there is none, or it is another's."""
         for row in await self.rows(_FETCH, (tenant_id, evaluation_id)):
-            return StoredEvaluation(**dict(zip(FETCHED, row, strict=True)))
+            return StoredEvaluation(**dict(zip((*FETCHED, "superseded_by"), row, strict=True)))
         return None
+
+    async def chain(self, tenant_id: uuid.UUID, evaluation_id: uuid.UUID) -> tuple[ChainMember, ...]:
+        """An evaluation of this tenant with what it corrects and what corrects it, the oldest first; empty where there
+        is none."""
+        rows = await self.rows(_CHAIN, (tenant_id, evaluation_id))
+        return tuple(ChainMember(**dict(zip(_IN_CHAIN, row, strict=True))) for row in rows)
 
     async def keep_reassessment(self, tenant_id: uuid.UUID, kept: StoredReassessment, sent: Sent | None = None) -> Kept:
         """Add one reassessment beside its evaluation, for good, as `keep` does.

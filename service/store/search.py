@@ -12,12 +12,14 @@ from service.store.words import searchable
 
 _FIND = """
     SELECT evaluation_id, created_at, visited_at, site_reference, equipment_reference, job_reference,
-           ruleset_version, ruleset_digest, highest_severity::text, units, finding_codes, finding_severities
-      FROM airside.find(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)
+           ruleset_version, ruleset_digest, highest_severity::text, units, supersedes, superseded_by,
+           finding_codes, finding_severities
+      FROM airside.find(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s) f
+     CROSS JOIN LATERAL airside.neighbours_of(%s, f.evaluation_id)
 """
 _FOUND = (
     "evaluation_id", "created_at", "visited_at", "site_reference", "equipment_reference", "job_reference",
-    "ruleset_version", "ruleset_digest", "highest_severity", "units",
+    "ruleset_version", "ruleset_digest", "highest_severity", "units", "supersedes", "superseded_by",
 )  # fmt: skip
 FETCHED = (
     "evaluation_id", "created_at", "visited_at", "site_reference", "equipment_reference", "job_reference",
@@ -69,7 +71,7 @@ class Search(Database):
                 tenant_id, wanted.site_reference, wanted.equipment_reference, wanted.job_reference,
                 wanted.least_severity, wanted.finding, wanted.ruleset_version, wanted.created_from,
                 wanted.created_before, wanted.visited_from, wanted.visited_before, words, wanted.superseded,
-                *place, limit + 1,
+                *place, limit + 1, tenant_id,
             ),
         )  # fmt: skip
         items = tuple(

@@ -21,6 +21,7 @@ from service.wire.request import (
     ReassessmentRequest,
     SteadyReadingRequest,
 )
+from service.wire.revisions import RevisionRequest
 from service.wire.webhooks import ReplayRequest, SecretRotationRequest, WebhookRequest
 
 _Check = Callable[[Any], bool]
@@ -31,6 +32,7 @@ Asked = TypeVar(
     SteadyReadingRequest,
     ProjectionRequest,
     ReassessmentRequest,
+    RevisionRequest,
     WebhookRequest,
     SecretRotationRequest,
     ReplayRequest,

@@ -296,6 +296,9 @@ class KeptEvaluation(Answer, frozen=True, kw_only=True):
 
     id: UUID
     created_at: datetime.datetime
+    supersedes: UUID | msgspec.UnsetType = msgspec.UNSET
+    revision_reason: str | msgspec.UnsetType = msgspec.UNSET
+    superseded_by: UUID | msgspec.UnsetType = msgspec.UNSET
     result: EvaluationResult
 
 
@@ -318,6 +321,8 @@ class EvaluationSummaryView(Answer, frozen=True, kw_only=True):
     site_reference: str | msgspec.UnsetType = msgspec.UNSET
     job_reference: str | msgspec.UnsetType = msgspec.UNSET
     equipment_reference: str | msgspec.UnsetType = msgspec.UNSET
+    supersedes: UUID | msgspec.UnsetType = msgspec.UNSET
+    superseded_by: UUID | msgspec.UnsetType = msgspec.UNSET
 
 
 class EvaluationPage(Answer, frozen=True, kw_only=True):

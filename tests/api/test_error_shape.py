@@ -324,9 +324,20 @@ def test_another_request_under_a_key_that_was_used(client: TestClient[Litestar],
     assert_problem(answer.status_code, answer.headers, answer.content, "idempotency_key_reused")
 
 
+def test_what_was_corrected_is_corrected_no_more(client: TestClient[Litestar], ours: Any, example: bytes) -> None:
+    made = client.post("/v1/evaluations", content=example, headers=JSON | ours.full)
+    body = b'{"reason": "' + MARK.encode() + b'", "visit": ' + example + b"}"
+    address = f"{made.headers['location']}/revisions"
+    first = client.post(address, content=body, headers=JSON | ours.full)
+    answer = client.post(address, content=body, headers=JSON | ours.full)
+    problem = assert_problem(answer.status_code, answer.headers, answer.content, "superseded")
+    assert problem["detail"].endswith(first.headers["location"])
+    assert answer.headers["link"] == f'<{first.headers["location"]}>; rel="successor-version"'
+
+
 def test_every_kind_of_problem_is_met_in_this_file() -> None:
     met = {way[-1] for way in WAYS}
     met |= {"body_too_slow", "bad_request", "ruleset_not_installed", "internal_fault", "database_unavailable"}
     met |= {"kept_visit_unreadable", "too_many_webhooks", "webhook_disabled"}
-    met |= {"kept_visit_unreadable", "idempotency_key_reused"}
+    met |= {"kept_visit_unreadable", "idempotency_key_reused", "superseded"}
     assert met == set(KINDS)

@@ -153,7 +153,7 @@ def request_schemas(document: Document) -> set[str]:
     found: set[str] = set()
     todo = [
         "EvaluationRequest", "ProjectionRequest", "SteadyReadingRequest", "WebhookRequest", "SecretRotationRequest",
-        "ReplayRequest",
+        "ReplayRequest", "RevisionRequest",
     ]  # fmt: skip
     while todo:
         name = todo.pop()
