@@ -48,7 +48,7 @@ class Sending(msgspec.Struct, frozen=True, kw_only=True):
     seconds : longest time a try may take in all
     private_targets : whether targets in private and local networks, and plain `http`, are allowed
     at_once : deliveries under way in this process
-    each : deliveries of one webhook under way in all processes
+    each : deliveries of one webhook under way in all processes; of one account, twice as many
     poll : seconds between looks into the outbox while nothing is due
     kept_days : days after which a finished delivery is removed
     """
@@ -57,7 +57,7 @@ class Sending(msgspec.Struct, frozen=True, kw_only=True):
     jitter: float = 0.2
     seconds: float = 15.0
     private_targets: bool = False
-    at_once: int = 32
+    at_once: int = 64
     each: int = 8
     poll: float = 1.0
     kept_days: float = 30.0

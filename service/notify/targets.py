@@ -11,7 +11,6 @@ import re
 import socket
 from collections.abc import Awaitable, Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
 from urllib.parse import urlsplit
 
 import httpcore
@@ -42,7 +41,10 @@ _EMBEDDING = tuple(ipaddress.ip_network(network) for network in ("::ffff:0:0/96"
 _6TO4 = ipaddress.ip_network("2002::/16")
 _NUMBER = re.compile(r"[0-9]+|0[xX][0-9A-Fa-f]*")
 
-_resolvers = ThreadPoolExecutor(4, "resolve")
+_to_send = ThreadPoolExecutor(64, "resolve to send")
+_to_tell = ThreadPoolExecutor(4, "resolve to tell")
+"""Threads of their own: name servers that do not answer, which a client may choose, must hold up neither the judging of
+visits nor, from requests, the sending."""
 
 
 class TargetRefused(AirsideError):
@@ -125,20 +127,24 @@ async def resolve(host: str, port: int) -> Sequence[str]:
     ------
     OSError : it stands for none
     """
-    loop = asyncio.get_running_loop()
-    # Threads of its own: a name server that does not answer must not hold those up in which visits are judged.
-    found = await loop.run_in_executor(_resolvers, _resolve, host, port)
+    return await asyncio.get_running_loop().run_in_executor(_to_send, _resolve, host, port)
+
+
+async def _resolve_to_tell(host: str, port: int) -> Sequence[str]:
+    return await asyncio.get_running_loop().run_in_executor(_to_tell, _resolve, host, port)
+
+
+def _resolve(host: str, port: int) -> Sequence[str]:
+    try:
+        found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
+    except UnicodeError:  # a label that the codec of names cannot take
+        raise OSError("not a name") from None
     return list(dict.fromkeys(str(entry[4][0]) for entry in found))
 
 
-def _resolve(host: str, port: int) -> Sequence[Any]:
-    try:
-        return socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
-    except UnicodeError:  # a label that the codec of names cannot take
-        raise OSError("not a name") from None
-
-
-async def refuse_target(url: str, *, private_targets: bool, seconds: float = 1.0, by: Resolve = resolve) -> None:
+async def refuse_target(
+    url: str, *, private_targets: bool, seconds: float = 1.0, by: Resolve = _resolve_to_tell
+) -> None:
     """Refuse, for now, an address that leads where the service does not send to. A name that stands for nothing yet,
     or that takes longer than `seconds`, passes: every try looks again.
 

@@ -23,7 +23,8 @@ class Outbox:
         self._database = database
 
     async def lease(self, most: int, each: int, seconds: float) -> Sequence[DueDelivery]:
-        """What is due now, at most `most` and `each` of a webhook, counting those that are out already.
+        """What is due now, at most `most`, `each` of a webhook and twice that of an account, counting those that are
+        out already.
 
         Whoever has them records what came of them within `seconds`; after that they are given out again.
         """

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import ssl
 import uuid
 from datetime import UTC, datetime, timedelta
 
@@ -20,6 +21,7 @@ from service.store.keys import create_tenant
 from service.store.outbox import Outbox
 from service.store.sealing import Seal
 from service.store.webhooks import new_secret
+from tests.notify.receiver import Receiver, write_certificate
 
 
 def test_what_arrives_is_signed_thin_and_noted(over, receiver):
@@ -337,6 +339,68 @@ def test_a_slow_target_does_not_hold_up_the_others(over, receiver):
         assert await over.outbox.lease(32, 8, 60) == []
 
     over(body)
+
+
+def test_slow_targets_of_one_account_do_not_hold_up_the_others(over, receiver, outbox_url):
+    async def body(over):
+        for number in range(4):
+            await over.subscribe(f"http://127.0.0.1:9/{number}")
+        for _ in range(5):
+            await over.happen()
+        theirs = create_tenant(outbox_url, "Made-up Comfort")
+        webhook, _ = await over.subscribe(receiver.url, tenant=theirs)
+        assert await over.webhooks.ping(theirs, webhook.webhook_id, new_id()) == "sent"
+        leased = await over.outbox.lease(64, 4, 60)
+        assert [sum(one.tenant_id == tenant for one in leased) for tenant in (over.tenant, theirs)] == [8, 1]
+        for one in leased:
+            await over.outbox.record(one, TryOutcome(milliseconds=1, status=204, delivered=True))
+        assert len(await over.outbox.lease(64, 4, 60)) == 8
+
+    over(body)
+
+
+@pytest.mark.parametrize(
+    ("issued_to", "trusted", "failure"),
+    [
+        ("dispatch.example.com", True, None),
+        ("dispatch.example.com", False, "not_connected"),
+        ("other.example.com", True, "not_connected"),
+    ],
+)
+def test_certificates_are_checked_by_name_though_the_address_is_fixed(
+    over, tmp_path, monkeypatch, issued_to, trusted, failure
+):
+    """Sent to the address that was looked at; the certificate must be of the name, by an authority that is trusted."""
+    certificate, key = tmp_path / "certificate.pem", tmp_path / "key.pem"
+    write_certificate(issued_to, certificate, key)
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(certificate, key)
+    receiver = Receiver(context)
+    if trusted:
+        monkeypatch.setenv("SSL_CERT_FILE", str(certificate))
+
+    async def here(host, port):
+        assert host == "dispatch.example.com"
+        return ["127.0.0.1"]
+
+    async def body(over):
+        webhook, secret = await over.subscribe(f"https://dispatch.example.com:{receiver.port}/told")
+        await over.happen()
+        sender = Sender(over.outbox, over.seal, over.sending, by=here)
+        await sender.deliver_due()
+        await sender.close()
+        return secret, (await over.listed(webhook))[0]
+
+    try:
+        secret, found = over(body)
+    finally:
+        receiver.close()
+    assert found.failure == failure
+    assert [got.headers["host"] for got in receiver.got] == (
+        [f"dispatch.example.com:{receiver.port}"] if failure is None else []
+    )
+    for got in receiver.got:
+        Verifier(secret).verify(got.body, got.headers)
 
 
 def test_a_database_that_is_away_is_waited_for(over, receiver, monkeypatch):

@@ -1,0 +1,11 @@
+"""Leases are shared out fairly between accounts, not only between webhooks."""
+
+from service.store.migrations import run_sql_beside
+
+revision = "0009"
+down_revision = "0008"
+
+
+def upgrade() -> None:
+    """Run the SQL file of the same name."""
+    run_sql_beside(__file__)
