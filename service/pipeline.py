@@ -7,12 +7,14 @@ The command line, the API, the rule cases and the benchmark all run `evaluate`.
 
 from __future__ import annotations
 
+import datetime
 import functools
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, TypeVar
+from uuid import UUID
 
 import msgspec
 from msgspec import UNSET
@@ -26,6 +28,7 @@ from service.model.figure import ContextFigures
 from service.model.projection import AirSystem, Gain, Projections
 from service.model.quantity import Quantity
 from service.model.ruleset import Ruleset
+from service.model.trend import Asked, FollowedTrend, Forecast
 from service.model.units import UnitTable
 from service.model.visit import SetAside, Visit
 from service.reassess import compare
@@ -78,7 +81,9 @@ class Rulebook:
 
     def decoder(self) -> RequestDecoder:
         """Decodes requests that these versions can judge."""
-        return RequestDecoder(accepted_units([self.newest]), self.names, names_in_queries(self.current.ruleset))
+        return RequestDecoder(
+            accepted_units([self.newest]), self.names, names_in_queries(self.current.ruleset, self.names)
+        )
 
 
 Kept = TypeVar("Kept")
@@ -240,10 +245,46 @@ def judge_visit(visit: Visit, prepared: Prepared) -> Evaluation:
 
 def limit_in_force(prepared: Prepared, sheet: derive.Worksheet, criterion: str) -> float | None:
     """Upper limit in force of a criterion in a context, the client's own where it gave one."""
+    return limits_in_force(prepared, sheet, criterion)[1]
+
+
+def limits_in_force(prepared: Prepared, sheet: derive.Worksheet, criterion: str) -> tuple[float | None, float | None]:
+    """Lower and upper limit in force of a criterion in a context, the client's own where it gave them."""
     visit = sheet.visit
     override = next((entry for entry in visit.overrides if entry.criterion == criterion), None)
     on = None if visit.visited_at is None else visit.visited_at.date()
-    return prepared.bench.upper_limit(criterion, sheet.observations, visit.equipment.ratings, override, on)
+    found = prepared.bench.limits(criterion, sheet.observations, visit.equipment.ratings, override, on)
+    return found.lower, found.upper
+
+
+def follow(
+    visits: Sequence[tuple[UUID, datetime.datetime, EvaluationRequest]], asked: Asked, prepared: Prepared
+) -> FollowedTrend:
+    """A quantity of one equipment over its visits, each worked out anew by one version of the rules.
+
+    Earlier visits that a request brought along are left aside: a visit counts once, where it was kept itself.
+
+    Parameters
+    ----------
+    visits : id, when it took place, and request, in any order
+    """
+    rules = prepared.ruleset
+    followed = []
+    for evaluation_id, at, request in sorted(visits, key=lambda entry: entry[1]):
+        alone = msgspec.structs.replace(request, earlier_visits=[])
+        visit = normalise.normalise(alone, rules, prepared.units)
+        followed.append(derive.Followed(evaluation_id, at, visit, derive.work_out(visit, rules)))
+    criteria = [
+        criterion.id
+        for criterion in rules.criteria.values()
+        if criterion.quantity == asked.quantity
+        and (criterion.report if asked.criterion is None else criterion.id == asked.criterion)
+    ]
+    found = derive.follow(followed, asked, criteria, functools.partial(limits_in_force, prepared))
+    if asked.criterion is None or criteria:
+        return found
+    none = Forecast(criterion=asked.criterion, outcome="no_limit", reason="of_another_quantity")
+    return msgspec.structs.replace(found, forecasts=(none,))
 
 
 class _Judged(msgspec.Struct, frozen=True):

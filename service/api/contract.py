@@ -184,6 +184,21 @@ _LINKS: dict[str, dict[str, Any]] = {
             "parameters": {"equipment_reference": "$response.body#/result/equipment_reference"},
             "description": "Where the visit names its equipment.",
         },
+        "trend": {
+            "operationId": "get_equipment_trend",
+            "parameters": {"equipment_reference": "$response.body#/result/equipment_reference"},
+            "description": "Where the visit names its equipment.",
+        },
+    },
+    "get_equipment_trend": {
+        "first": {
+            "operationId": "get_evaluation",
+            "parameters": {"evaluation_id": "$response.body#/points/0/evaluation_id"},
+        },
+        "timeline": {
+            "operationId": "get_equipment_timeline",
+            "parameters": {"equipment_reference": "$request.path.equipment_reference"},
+        },
     },
     "get_site_timeline": {
         "read": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/items/0/id"}},

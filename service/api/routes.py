@@ -13,6 +13,7 @@ from service.api import (
     revisions,
     steady_readings,
     timelines,
+    trends,
     webhooks,
 )
 
@@ -23,6 +24,7 @@ ROUTES: tuple[Any, ...] = (
     plots.ROUTER,
     timelines.SITES,
     timelines.EQUIPMENT,
+    trends.ROUTER,
     projections.ROUTER,
     steady_readings.ROUTER,
     webhooks.ROUTER,

@@ -274,14 +274,19 @@ def _all_work(visit: Visit, seen: Sequence[Seen]) -> list[tuple[str, int, dateti
     """
     visits = [*(entry.visit for entry in seen), visit]
     days = [other.visited_at.date() for other in visits if other.visited_at is not None]
+    return work_between(days, visits)
+
+
+def work_between(days: Sequence[datetime.date], visits: Sequence[Visit]) -> list[tuple[str, int, datetime.date | None]]:
+    """Each work that visits of these days, oldest first, state: its kind, the place of the first visit read after it,
+    and its day; `_all_work` says how it is placed."""
     found = []
     for place, other in enumerate(visits):
         for work in other.work:
             start = place
             if work.done_on is not None:
-                start = next(
-                    i for i, day in enumerate(days) if day > work.done_on or (i >= place and day >= work.done_on)
-                )
+                since = (i for i, day in enumerate(days) if day > work.done_on or (i >= place and day >= work.done_on))
+                start = next(since, place)  # no day of its own where a visit states it ahead of the day
             found.append((work.kind, start, work.done_on))
     return found
 

@@ -95,18 +95,18 @@ class Bench:
         self._criteria = tuple(criteria)
         self._by_id = {ready.criterion.id: ready for ready in self._criteria}
 
-    def upper_limit(
+    def limits(
         self,
         criterion: str,
         observations: Set[str],
         ratings: Mapping[str, Measured],
         override: LimitOverride | None,
         on: datetime.date | None,
-    ) -> float | None:
-        """Upper limit in force of one criterion, SI; None where it has none, or the ruleset has no such criterion."""
+    ) -> InForce:
+        """The limits in force of one criterion; `WITHOUT_LIMIT` where it has none, or the ruleset does not know it."""
         ready = self._by_id.get(criterion)
         limit = None if ready is None else _in_force(ready, observations, ratings, override, on)
-        return limit.upper if isinstance(limit, InForce) else None
+        return limit if isinstance(limit, InForce) else WITHOUT_LIMIT
 
     def judge(
         self,

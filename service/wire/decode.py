@@ -98,7 +98,9 @@ class RequestDecoder:
     def for_rulesets(cls, rulesets: Mapping[str, Ruleset]) -> "RequestDecoder":
         """A decoder for these versions of the rules."""
         newest = max(rulesets, key=lambda name: tuple(int(part) for part in name.split(".")))
-        return cls(accepted_units(rulesets.values()), tuple(rulesets), names_in_queries(rulesets[newest]))
+        return cls(
+            accepted_units(rulesets.values()), tuple(rulesets), names_in_queries(rulesets[newest], tuple(rulesets))
+        )
 
     def decode(self, body: bytes) -> EvaluationRequest:
         """The visit in `body`.

@@ -11,7 +11,7 @@ from msgspec import UNSET, Meta, UnsetType
 
 from service.model.ruleset import BlowerKind, Heating, Position, Ruleset
 from service.wire.faults import YEARS, RequestRefused, published_pattern
-from service.wire.request import Identifier, Moment, RulesetVersion
+from service.wire.request import Identifier, Label, Moment, RulesetVersion
 from service.wire.response import Fault, Severity
 
 MOST_PARAMETERS = 50
@@ -147,6 +147,72 @@ class TimelineQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     ) = UNSET
 
 
+class TrendQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Query of a trend."""
+
+    quantity: Annotated[
+        str,
+        Meta(
+            min_length=1,
+            max_length=80,
+            description="The quantity to follow, as `/v1/vocabulary/quantities` lists it. Pressures and powers of the "
+            "fan are brought to one air density, drops of filter and coil to one airflow as well.",
+        ),
+    ] = "external_static_pressure"
+    state: (
+        Annotated[
+            Identifier,
+            Meta(description="Id of an operating state, or `whole_house`; by default that of the newest visit."),
+        ]
+        | UnsetType
+    ) = UNSET
+    area: Annotated[Label, Meta(description="Part of the house.")] | UnsetType = UNSET
+    visited_from: (
+        Annotated[
+            Moment, Meta(description="Only visits at this time or later. In a query, write the + of an offset as %2B.")
+        ]
+        | UnsetType
+    ) = UNSET
+    visited_before: Annotated[Moment, Meta(description="Only visits before this time.")] | UnsetType = UNSET
+    against: Annotated[
+        Literal["time", "days_since_filter_change"],
+        Meta(
+            description="What the quantity is followed against: time, anew after each work that bears on it; or whole "
+            "days since the filter was changed or cleaned, over all filters of one kind."
+        ),
+    ] = "time"
+    criterion: (
+        Annotated[
+            str,
+            Meta(
+                min_length=1,
+                max_length=80,
+                description="Id of the criterion whose limit is to be foreseen; by default every one that reports on "
+                "the quantity. A limit that the newest visit overrides holds as it says there.",
+            ),
+        ]
+        | UnsetType
+    ) = UNSET
+    ruleset: (
+        Annotated[
+            str,
+            Meta(
+                min_length=1,
+                max_length=40,
+                description="Version of the rules that works the visits out; by default the account's.",
+            ),
+        ]
+        | UnsetType
+    ) = UNSET
+    units: (
+        Annotated[
+            Literal["ip", "si"],
+            Meta(description="Unit system of the answer; by default that of the account."),
+        ]
+        | UnsetType
+    ) = UNSET
+
+
 YesOrNo = Literal["yes", "no"]
 Name = Annotated[str, Meta(min_length=1, max_length=80)]
 
@@ -192,8 +258,8 @@ Names = Mapping[str, Sequence[str]]
 """Query parameter -> the names that the rules know for it."""
 
 
-def names_in_queries(ruleset: Ruleset) -> Names:
-    """The closed lists of names in queries, as the rules have them."""
+def names_in_queries(ruleset: Ruleset, versions: Sequence[str] = ()) -> Names:
+    """The closed lists of names in queries, as the rules have them, and the versions of the rules."""
     procedures = ruleset.procedures.values()
     given = {quantity for procedure in procedures for quantity in procedure.gives}
     return {
@@ -205,6 +271,7 @@ def names_in_queries(ruleset: Ruleset) -> Names:
         "TimelineQuery.quantity": list(ruleset.quantities),
         "TrendQuery.quantity": list(ruleset.quantities),
         "TrendQuery.criterion": list(ruleset.criteria),
+        "TrendQuery.ruleset": list(versions),
     }
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 import random
 
+import numpy as np
 import pytest
 from scipy.stats import theilslopes
 
 from service.errors import OutOfRange
 from service.physics.resistance import drop_at_flow, drop_carried
-from service.physics.trend import robust_line, same_density, time_until
+from service.physics.trend import limit_reached, robust_level, robust_line, same_density, time_until
 
 
 @pytest.mark.parametrize("count", [3, 4, 5, 8, 24])
@@ -86,3 +87,58 @@ def test_carried_drop_agrees_with_the_rated_one() -> None:
     assert math.isclose(drop_carried(10.0, 1.0, 2.0, 2.0, 1.2, 1.2), 40.0)
     with pytest.raises(OutOfRange):
         drop_carried(10.0, 0.0, 2.0, 2.0, 1.2, 1.2)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 8, 21])
+def test_level_is_the_median_of_all_pair_means(count: int) -> None:
+    """Against numpy over the same pairs."""
+    chance = random.Random(count)
+    values = [chance.gauss(3.0, 2.0) for _ in range(count)]
+    array = np.array(values)
+    means = (array[:, None] + array[None, :])[np.triu_indices(count)] / 2.0
+    assert robust_level(values) == pytest.approx(float(np.median(means)), rel=1e-12)
+
+
+def test_one_odd_value_does_not_move_the_level() -> None:
+    assert robust_level([2.0, 2.0, 2.0, 2.0, 2.0, 900.0]) == 2.0
+    with pytest.raises(OutOfRange):
+        robust_level([])
+
+
+@pytest.mark.parametrize(
+    ("slope", "slope_uncertainty", "distance"),
+    [
+        (1.0, 0.1, 10.0), (1.0, 0.1, 0.5), (1.0, 0.1, -10.0), (-1.0, 0.1, -10.0), (-1.0, 0.1, 10.0), (1.0, 0.1, 0.0),
+        (0.1, 1.0, 10.0), (0.0, 1.0, 10.0), (0.1, 1.0, 0.5), (-0.1, 1.0, 10.0), (0.1, 1.0, -10.0),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("covariance", [0.0, 0.02, -0.02])
+def test_times_at_which_a_limit_may_be_reached_are_those_of_a_search(
+    slope: float, slope_uncertainty: float, distance: float, covariance: float
+) -> None:
+    """Against going through the time in small steps and asking each moment."""
+    factor, spread = 1.96, 0.8
+    times = np.linspace(0.0, 60.0, 600_001)
+    uncertainty = np.sqrt(spread**2 + 2.0 * covariance * times + (slope_uncertainty * times) ** 2)
+    within = times[np.abs(slope * times - distance) <= factor * uncertainty]
+    reached = limit_reached(distance, slope, spread, slope_uncertainty, covariance, factor)
+    if within.size == 0:
+        assert reached is None
+        return
+    assert reached is not None
+    assert reached.earliest == pytest.approx(within[0], abs=2e-4)
+    if math.isinf(reached.latest):
+        assert within[-1] == times[-1]
+    else:
+        assert reached.latest == pytest.approx(within[-1], abs=2e-4)
+
+
+def test_a_line_without_doubt_reaches_a_limit_at_one_moment() -> None:
+    reached = limit_reached(6.0, 2.0, 0.0, 0.0, 0.0, 1.96)
+    assert reached is not None
+    assert (reached.earliest, reached.latest) == pytest.approx((3.0, 3.0))
+    assert limit_reached(-6.0, 2.0, 0.0, 0.0, 0.0, 1.96) is None
+    assert limit_reached(6.0, 0.0, 0.0, 0.0, 0.0, 1.96) is None
+    for spreads in ((-0.1, 0.1, 1.96), (0.1, -0.1, 1.96), (0.1, 0.1, -1.0)):
+        with pytest.raises(OutOfRange):
+            limit_reached(1.0, 1.0, spreads[0], spreads[1], 0.0, spreads[2])
