@@ -27,6 +27,7 @@ import click
 import msgspec
 
 from service import pipeline
+from service.document.blocks import READERS, Paper, Reader
 from service.errors import (
     RecordRefused,
     RulesetRefused,
@@ -190,6 +191,59 @@ def demo(
             f"--data-binary @{shlex.quote(str(example))} {shlex.quote(at.rstrip('/') + '/v1/evaluations')}"
         )
     _exit_on(kept.result, fail_on)
+
+
+@main.command(epilog=EXIT_STATUS)
+@click.argument("file", type=click.File("rb"))
+@click.option("--reader", type=click.Choice(READERS), default="customer", show_default=True, help="Who is to read it.")
+@click.option(
+    "--output",
+    required=True,
+    type=click.Path(dir_okay=False, writable=True, path_type=Path),
+    help="File to write; its ending chooses the format: .html, .pdf, .txt, or .csv for the quantities.",
+)
+@_units
+@_language
+@click.option(
+    "--paper", type=click.Choice(["letter", "a4"]), help="Size of the pages; default: letter for ip, else a4."
+)
+def document(
+    file: BinaryIO, reader: Reader, output: Path, units: UnitSystem | None, language: str, paper: Paper | None
+) -> None:
+    """Judge the visit in FILE and write a document of it; `-` reads standard input.
+
+    Needs neither server nor database, and keeps nothing.
+    """
+    from service.document import content, write
+    from service.document.svg import FONT
+
+    if output.suffix not in (".html", ".pdf", ".txt", ".csv"):
+        raise click.BadParameter("must end in .html, .pdf, .txt or .csv", param_hint="--output")
+    rulebook = pipeline.load()
+    visit = rulebook.decoder().decode(file.read())
+    prepared = rulebook.versions[visit.ruleset] if visit.ruleset else rulebook.current
+    told = content.told_of(
+        pipeline.evaluate(visit, prepared),
+        visit,
+        pipeline.figures(visit, prepared) if reader == "technician" else (),
+        prepared.ruleset,
+        prepared.units,
+        units or visit.units or "ip",
+        _spoken(prepared, language),
+        font=write.PDF_FONT if output.suffix == ".pdf" else FONT,
+    )
+    page = content.document(told, reader, paper)
+    match output.suffix:
+        case ".html":
+            written = write.html(page).encode()
+        case ".pdf":
+            written = write.pdf(page)
+        case ".csv":
+            written = write.quantities_csv(told).encode()
+        case _:
+            written = write.text(page).encode()
+    output.write_bytes(written)
+    click.echo(f"{output} was written.")
 
 
 def _judge(

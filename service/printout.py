@@ -22,6 +22,7 @@ from service.model.ruleset import Limit, Ruleset
 from service.model.units import UnitTable
 from service.wire import response
 from service.wire.speech import ENGLISH, Speech
+from service.wire.words import context_words
 
 MOST_CAUSES = 4
 """Causes shown for a finding; the answer as JSON has them all."""
@@ -128,23 +129,6 @@ def _limit_words(limit: Limit) -> str:
 def printable(text: str) -> str:
     """The text with every control character, and what would turn its direction, as a space."""
     return _CONTROL.sub(" ", text)
-
-
-def context_words(context: response.ContextView, speech: Speech = ENGLISH) -> str:
-    """An operating state and a part of the house, `cooling, speed high, upstairs`."""
-    if context.whole_house:
-        return speech.say("whole house")
-    mode = (context.mode or "").replace("_", " ")
-    parts = [speech.say("state not named")] if context.state == "unspecified" else []
-    if not parts and context.state not in (context.mode, mode):
-        parts.append(context.state)
-    if mode:
-        parts.append(speech.say(mode))
-    if context.speed_setting:
-        parts.append(speech.fill("speed {setting}", setting=context.speed_setting))
-    if context.area:
-        parts.append(context.area)
-    return ", ".join(parts)
 
 
 class _Page:

@@ -68,6 +68,7 @@ DESCRIPTION = inspect.cleandoc(
 TAGS = {
     "Evaluations": "Judging visits, and reading what was judged.",
     "History": "A site or an equipment over its visits.",
+    "Documents": "Evaluations in writing, for customer, technician and office.",
     "Projections": "What changes to the air system would bring.",
     "Steady readings": "Raw samples to a settled value.",
     "Rulesets": "The rules that judge, version by version.",
@@ -476,6 +477,8 @@ def _complete(
         headers["Vary"] = ("What else the answer depends on.", True)
     if "repeatable" in options:
         headers[REPLAYED] = ("`true` where an earlier request under the same key was answered like this.", False)
+    if "disposed" in options:
+        headers["Content-Disposition"] = ("How to show it, and a name for a file of it (RFC 6266).", True)
     if name in PAGED:
         headers["Link"] = ('Address of the next page, `rel="next"` (RFC 8288); absent on the last.', False)
     media: Mapping[str, str] = options.get("media", {JSON: ""})

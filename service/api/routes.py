@@ -5,6 +5,7 @@ from typing import Any
 from service.api import (
     catalogue,
     documentation,
+    documents,
     evaluations,
     health,
     plots,
@@ -22,6 +23,7 @@ ROUTES: tuple[Any, ...] = (
     reassessments.ROUTER,
     revisions.ROUTER,
     plots.ROUTER,
+    documents.ROUTER,
     timelines.SITES,
     timelines.EQUIPMENT,
     trends.ROUTER,

@@ -33,6 +33,32 @@ class ReadQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     ) = UNSET
 
 
+class DocumentQuery(ReadQuery, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Query of a document."""
+
+    reader: Annotated[
+        Literal["customer", "technician", "office"],
+        Meta(
+            description="Who reads it: `customer` in plain words, `technician` with every number, limit and source, "
+            "`office` with codes, severities and the work to plan."
+        ),
+    ] = "customer"
+    paper: (
+        Annotated[
+            Literal["letter", "a4"],
+            Meta(description="Size of its pages; by default `letter` with inch-pound units and `a4` with SI units."),
+        ]
+        | UnsetType
+    ) = UNSET
+    format: (
+        Annotated[
+            Literal["html", "pdf", "text", "csv"],
+            Meta(description="In place of `Accept`, for links that cannot set it."),
+        ]
+        | UnsetType
+    ) = UNSET
+
+
 class PageQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Query of a listing."""
 

@@ -525,3 +525,19 @@ def test_the_process_that_sends_stops_when_told_to(database_url: str) -> None:
         process.terminate()
         assert process.wait(10) == 0
         assert process.stderr.read() == "Stopped.\n"
+
+
+@pytest.mark.parametrize(
+    ("ending", "begins"), [("html", b"<!doctype"), ("pdf", b"%PDF"), ("txt", b"Air-side"), ("csv", b"evaluation_id,")]
+)
+def test_document(airside: Run, tmp_path: Path, ending: str, begins: bytes) -> None:
+    output = tmp_path / f"page.{ending}"
+    done = airside("document", str(EXAMPLE), "--reader", "office", "--output", str(output))
+    assert (done.exit_code, done.stdout) == (0, f"{output} was written.\n")
+    assert output.read_bytes().startswith(begins)
+
+
+def test_document_of_another_ending(airside: Run, tmp_path: Path) -> None:
+    done = airside("document", str(EXAMPLE), "--output", str(tmp_path / "page.docx"))
+    assert done.exit_code == 2
+    assert "must end in .html, .pdf, .txt or .csv" in done.stderr

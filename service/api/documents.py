@@ -1,0 +1,92 @@
+"""Documents of a kept evaluation, for three readers, in four formats."""
+
+import asyncio
+
+from litestar import Response, Router, get
+
+from service.api.access import authorised
+from service.api.evaluations import EvaluationId, decoded_visit, fetch_kept
+from service.api.exchange import AnyRequest, answer_text, chosen_media, language, negotiated, spoken
+from service.document import write
+from service.document.content import document, told_of
+from service.document.svg import FONT
+from service.model.letterhead import Letterhead
+from service.pipeline import figures
+from service.wire.query import DocumentQuery, decode_query
+
+HTML, PDF, TEXT, CSV = "text/html", "application/pdf", "text/plain", "text/csv"
+FORMATS = {"html": HTML, "pdf": PDF, "text": TEXT, "csv": CSV}
+ENDINGS = {HTML: "html", PDF: "pdf", TEXT: "txt", CSV: "csv"}
+
+
+@get(
+    "/{evaluation_id:uuid}/document",
+    operation_id="get_document",
+    summary="Read a kept evaluation as a document",
+    opt={
+        "scope": "evaluations:read",
+        "query": DocumentQuery,
+        "pinned": True,
+        "kept": True,
+        "spoken": True,
+        "disposed": True,
+        "media": {
+            HTML: "A page that needs nothing beside itself, runs no script, and prints.",
+            PDF: "PDF with page numbers and tags for those who do not see it.",
+            TEXT: "The same as plain text in UTF-8.",
+            CSV: "Every quantity, a row each, whoever the reader is (RFC 4180; the first row names the columns).",
+        },
+    },
+)
+async def get_document(request: AnyRequest, evaluation_id: EvaluationId) -> Response[bytes]:
+    """Writes one kept evaluation for the reader asked for, under the account's letterhead, in the unit system and
+    language asked for: what was found, what it means, what to do, what was not judged, with every caution."""
+    query = decode_query(request.scope["query_string"], DocumentQuery)
+    stored, evaluation, prepared = await fetch_kept(request, evaluation_id)
+    visit = decoded_visit(request, stored.request)
+    speech = language(request, prepared)
+    media_type = FORMATS[query.format] if query.format else chosen_media(request)
+    units = query.units or stored.units
+    letterhead = Letterhead()
+
+    def written() -> tuple[bytes, str]:
+        drawn = figures(visit, prepared) if query.reader == "technician" and media_type != CSV else ()
+        told = told_of(
+            evaluation,
+            visit,
+            drawn,
+            prepared.ruleset,
+            prepared.units,
+            units,
+            speech,
+            font=write.PDF_FONT if media_type == PDF else FONT,
+            evaluation_id=stored.evaluation_id,
+            created_at=stored.created_at,
+            letterhead=letterhead,
+        )
+        if media_type == CSV:
+            return write.quantities_csv(told).encode(), f"airside-quantities-{str(evaluation_id)[:8]}"
+        page = document(told, query.reader, query.paper or None)
+        match media_type:
+            case "text/html":
+                return write.html(page).encode(), page.name
+            case "application/pdf":
+                return write.pdf(page), page.name
+            case _:
+                return write.text(page).encode(), page.name
+
+    content, name = await asyncio.to_thread(written)
+    headers = {
+        **spoken(speech),
+        "vary": "Accept, Accept-Language",
+        "content-disposition": f'inline; filename="{name}.{ENDINGS[media_type]}"',
+    }
+    if media_type == HTML:
+        headers["content-security-policy"] = (
+            f"default-src 'none'; style-src 'sha256-{write.style_digest()}'; img-src data:; base-uri 'none'; "
+            "form-action 'none'; frame-ancestors 'none'"
+        )
+    return answer_text(request, content, media_type, headers=headers)
+
+
+ROUTER = Router("/v1/evaluations", route_handlers=[get_document], guards=[negotiated, authorised], tags=["Documents"])
