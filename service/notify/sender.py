@@ -158,6 +158,9 @@ class Sender:
             failure = "not_connected"
         except (httpcore.NetworkError, httpcore.ProtocolError, OSError):
             failure = "connection_broken"
+        except Exception:  # noqa: BLE001 (recorded, so that it is given up in the end, and logged)
+            _log.exception("delivery %s failed by a fault of the service", due.delivery_id)
+            failure = "internal_fault"
         milliseconds = round((time.monotonic() - began) * 1000)
         delivered = status is not None and 200 <= status < 300
         return TryOutcome(
@@ -213,13 +216,11 @@ class Sender:
         return self._pool
 
     async def _deliver_safely(self, due: DueDelivery) -> None:
-        """What fails here is tried again once the lease has run out."""
+        """What cannot be recorded is sent again once the lease has run out."""
         try:
             await self.deliver(due)
         except (StoreUnavailable, StoreRefused):
             _log.warning("delivery %s was tried, and what came of it could not be recorded", due.delivery_id)
-        except Exception:  # noqa: BLE001 (as above)
-            _log.exception("delivery %s failed by a fault of the service", due.delivery_id)
 
     async def _sweep_now_and_then(self) -> None:
         """Each hour, in portions; the first time some seconds after the start, at random."""

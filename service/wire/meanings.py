@@ -614,7 +614,8 @@ MEANINGS: dict[str, str] = {
     "EarlierVisit.appliances": "The fuel-burning appliances of the house, as they were then.",
     "EarlierVisit.units": "Has no bearing on an earlier visit.",
     "EarlierVisit.limit_overrides": "Have no bearing on an earlier visit.",
-    "AttemptView.failure": "Why there was no answer.",
+    "AttemptView.failure": "Why there was no answer: `not_connected`, `connection_broken`, `timed_out`, "
+    "`target_refused`, `secret_not_readable` or `internal_fault`.",
     "AttemptView.finished_at": "When the try ended.",
     "AttemptView.status": "Status of the answer; absent where there was none.",
     "DeliveryView.attempts": "Tries begun so far, replays included.",
@@ -632,8 +633,10 @@ MEANINGS: dict[str, str] = {
     "given up.",
     "DeliveryView.status": "Status of the last answer; absent where the last try had none.",
     "DeliveryWithAttempts.status": "Status of the last answer; absent where the last try had none.",
-    "DeliveryView.failure": "Why the last try had no answer.",
-    "DeliveryWithAttempts.failure": "Why the last try had no answer.",
+    "DeliveryView.failure": "Why the last try had no answer: `not_connected`, `connection_broken`, "
+    "`timed_out`, `target_refused`, `secret_not_readable` or `internal_fault`.",
+    "DeliveryWithAttempts.failure": "Why the last try had no answer: `not_connected`, `connection_broken`, "
+    "`timed_out`, `target_refused`, `secret_not_readable` or `internal_fault`.",
     "due_at": "When it is tried next.",
     "earlier_evaluation": "Address of the evaluation that it corrects.",
     "earlier_secret_until": "Until when the secret before signs as well.",

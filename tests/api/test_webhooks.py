@@ -1,5 +1,6 @@
 """Webhooks over HTTP: made, changed, tried out, seen, replayed; kept to their account."""
 
+import json
 import time
 import uuid
 
@@ -155,27 +156,37 @@ def test_a_serving_process_sends(database_url, rulebook, account, example):
     application = create_app(settings, rulebook, Store(database_url, pool_size=2), sending)
     try:
         with TestClient(application) as client:
-            created = client.post("/v1/webhooks", json={**ASKED, "url": receiver.url}, headers=owner.full).json()
+            asked = {"url": receiver.url, "events": ["evaluation.created", "evaluation.revised"]}
+            created = client.post("/v1/webhooks", json=asked, headers=owner.full).json()
             rotated = client.post(f"/v1/webhooks/{created['id']}/secret-rotations", json={}, headers=owner.full).json()
             kept = client.post(
                 "/v1/evaluations", content=example, headers={**owner.full, "content-type": "application/json"}
             ).json()
+            correction = {"visit": json.loads(example), "reason": "an invented slip of the pen"}
+            revised = client.post(f"/v1/evaluations/{kept['id']}/revisions", json=correction, headers=owner.full).json()
             deliveries = f"/v1/webhooks/{created['id']}/deliveries"
             for _ in range(200):
                 delivered = client.get(f"{deliveries}?state=delivered", headers=owner.full).json()["items"]
-                if delivered:
+                if len(delivered) == 2:
                     break
                 time.sleep(0.05)
-            assert [one["status"] for one in delivered] == [204]
+            assert [(one["event"], one["status"]) for one in delivered] == [
+                ("evaluation.revised", 204), ("evaluation.created", 204)
+            ]  # fmt: skip
             read = client.get(f"{deliveries}/{delivered[0]['id']}", headers=owner.full).json()
             assert [tried["status"] for tried in read["tried"]] == [204]
             replayed = client.post(f"{deliveries}/{delivered[0]['id']}/replays", headers=owner.full)
             assert replayed.status_code == 202
     finally:
         receiver.close()
-    got = receiver.got[0]
-    for secret in (created["secret"], rotated["secret"]):
-        told = Verifier(secret).verify(got.body, got.headers)
-    assert told["data"]["evaluation_id"] == kept["id"]
-    assert told["data"]["highest_severity"] == kept["result"]["highest_severity"]
-    assert set(told["data"]["findings"]) == {finding["code"] for finding in kept["result"]["findings"]}
+    told = {}
+    for got in receiver.got:
+        for secret in (created["secret"], rotated["secret"]):
+            event = Verifier(secret).verify(got.body, got.headers)
+        told[event["type"]] = event["data"]
+    assert told["evaluation.created"]["evaluation_id"] == kept["id"]
+    assert told["evaluation.created"]["highest_severity"] == kept["result"]["highest_severity"]
+    assert set(told["evaluation.created"]["findings"]) == {found["code"] for found in kept["result"]["findings"]}
+    assert told["evaluation.revised"]["evaluation_id"] == revised["id"]
+    assert told["evaluation.revised"]["supersedes"] == kept["id"]
+    assert not any(b"invented" in got.body for got in receiver.got)

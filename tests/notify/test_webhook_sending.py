@@ -287,6 +287,23 @@ def test_a_secret_that_cannot_be_opened_is_not_signed_with_another(over, receive
     assert receiver.got == []
 
 
+def test_what_cannot_be_sent_by_a_fault_of_the_service_is_given_up_too(over, receiver, monkeypatch, caplog):
+    def faulty(due):
+        raise ValueError(due)
+
+    async def body(over):
+        webhook, _ = await over.subscribe(receiver.url)
+        await over.happen()
+        monkeypatch.setattr("service.notify.sender.event_body", faulty)
+        assert await over.sender.deliver_due() == 1
+        return (await over.listed(webhook))[0]
+
+    found = over(body, retries=())
+    assert (found.state, found.failure) == ("dead", "internal_fault")
+    assert "whsec_" not in caplog.text
+    assert receiver.url not in caplog.text
+
+
 def test_private_targets_are_refused_at_sending_too(over, receiver):
     """A name may have stood for a public address when the webhook was made."""
 
