@@ -10,6 +10,7 @@
         |-- SettingsRefused       environment variables that cannot be used; names every one
         |-- RecordRefused         (also a ValueError)  a record or filter that the store cannot hold
         |-- CursorRefused         a cursor that this service did not give out
+        |-- ClientStalled         a client took nothing of its answer for too long
         |-- StoreUnavailable      the database cannot answer just now; try again later
         `-- StoreRefused          the database answers, but cannot be used as it is; says what to change
             |-- MigrationRefused  a migration could not be carried out
@@ -104,6 +105,10 @@ class CursorRefused(AirsideError):
 
     def __str__(self) -> str:
         return "the cursor is not one that this service gave out; begin again without a cursor"
+
+
+class ClientStalled(AirsideError):
+    """A client took nothing of its answer for too long; the rest was not sent."""
 
 
 class StoreUnavailable(AirsideError):

@@ -36,7 +36,7 @@ from service.wire.request import (
     ReassessmentRequest,
     SteadyReadingRequest,
 )
-from service.wire.response import Problem
+from service.wire.response import Problem, UnreadableEvaluation
 from service.wire.revisions import RevisionRequest
 from service.wire.webhooks import EVENTS, ReplayRequest, SecretRotationRequest, WebhookRequest
 
@@ -331,6 +331,11 @@ _LINKS: dict[str, dict[str, Any]] = {
             "parameters": {"evaluation_id": "$response.body#/items/0/id"},
         },
         "next": {"operationId": "list_evaluations", "parameters": {"cursor": "$response.body#/next_cursor"}},
+        "export": {
+            "operationId": "export_evaluations",
+            "parameters": {"finding": "$response.body#/items/0/findings/0/code"},
+            "description": "All with the gravest finding of the newest.",
+        },
     },
     "get_evaluation": {
         "trace": {"operationId": "get_evaluation_trace", "parameters": {"evaluation_id": "$response.body#/id"}},
@@ -404,7 +409,9 @@ def contract(decoder: RequestDecoder) -> dict[str, Any]:
                 }
             },
             "responses": {code: _problem_response(code) for code in KINDS},
-            "schemas": _schemas(decoder, [*EXAMPLES, *EVENTS.values(), Problem, *filter(None, answers.values())]),
+            "schemas": _schemas(
+                decoder, [*EXAMPLES, *EVENTS.values(), Problem, UnreadableEvaluation, *filter(None, answers.values())]
+            ),
         },
     }
 
@@ -467,7 +474,8 @@ def _complete(
         }
     status = str(handler.status_code)
     headers = dict(_ANSWERED_HEADERS)
-    cached = handler.http_methods == {"GET"} and not (name in PAGED or "Health" in operation["tags"])
+    fleeting = name in PAGED or "streamed" in options or "Health" in operation["tags"]
+    cached = handler.http_methods == {"GET"} and not fleeting
     if cached:
         headers["ETag"] = ("Entity tag of this answer.", True)
     if status == "201":

@@ -78,6 +78,7 @@ class _Exchange:
             **scope.get("state", {}),
             "request_id": given_id.group() if given_id else secrets.token_hex(16),
             "trace_parent": trace_parent.group() if trace_parent else None,
+            "head": self._head,
         }
         self.scope = {**scope, "method": "GET" if self._head else self._method, "state": self.state}
         self.status: int | None = None

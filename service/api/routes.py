@@ -7,6 +7,7 @@ from service.api import (
     documentation,
     documents,
     evaluations,
+    exports,
     health,
     plots,
     projections,
@@ -20,6 +21,7 @@ from service.api import (
 
 ROUTES: tuple[Any, ...] = (
     evaluations.ROUTER,
+    exports.ROUTER,
     reassessments.ROUTER,
     revisions.ROUTER,
     plots.ROUTER,

@@ -196,6 +196,8 @@ MEANINGS: dict[str, str] = {
     "findings": "What was concluded, most serious first. An empty list is normal; see also `not_judged`.",
     "ReductionView.findings": "For the findings whose rule asks for the reading.",
     "EvaluationSummaryView.findings": "Each code that was found, once, with its gravest severity; gravest first.",
+    "UnreadableEvaluation.id": "Id of the kept evaluation.",
+    "UnreadableEvaluation.problem": "Why it cannot be read, as a read of it alone would be answered.",
     "FoundView.code": "Permanent code of the finding.",
     "firings": "The rules that fired, in order.",
     "floor": "Smallest maximum error, in `unit`.",

@@ -239,6 +239,19 @@ class TrendQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     ) = UNSET
 
 
+class ExportQuery(SelectionQuery, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Query of an export of evaluations."""
+
+    rows: Annotated[
+        Literal["evaluations", "findings", "quantities"],
+        Meta(description="What a row of CSV is; a line of NDJSON is always an evaluation."),
+    ] = "evaluations"
+    units: (
+        Annotated[Literal["ip", "si"], Meta(description="Unit system of all lines; by default the account's.")]
+        | UnsetType
+    ) = UNSET
+
+
 YesOrNo = Literal["yes", "no"]
 Name = Annotated[str, Meta(min_length=1, max_length=80)]
 

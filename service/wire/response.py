@@ -681,6 +681,14 @@ class ProblemKindList(Answer, frozen=True, kw_only=True):
     items: list[ProblemKind]
 
 
+class UnreadableEvaluation(Answer, frozen=True, kw_only=True):
+    """In an export, an evaluation that is kept but can no longer be read, and why."""
+
+    id: UUID
+    created_at: datetime.datetime
+    problem: Problem
+
+
 class Health(Answer, frozen=True, kw_only=True):
     """Whether the process lives, or is ready to take work."""
 

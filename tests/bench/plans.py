@@ -55,7 +55,9 @@ class Watched:
             scanned=tuple(
                 node["Relation Name"] for node in nodes if node["Node Type"] == "Seq Scan" and node["Actual Loops"]
             ),
-            read=sum(round(node["Actual Rows"] * node["Actual Loops"]) for node in nodes if "Scan" in node["Node Type"]),
+            read=sum(
+                round(node["Actual Rows"] * node["Actual Loops"]) for node in nodes if "Scan" in node["Node Type"]
+            ),
             discarded=sum(
                 round(node.get(f"Rows Removed by {reason}", 0) * node["Actual Loops"])
                 for node in nodes

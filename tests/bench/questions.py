@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import random
 import uuid
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from service.model.record import EvaluationFilter
+from service.model.record import EvaluationFilter, Sent, StoredEvaluation
 from service.model.timeline import Whose
 from service.store.cursor import write_cursor
 from service.store.database import new_id
@@ -78,6 +79,32 @@ def questions(rows: int) -> dict[str, Question]:
         page = await store.list(BIG, EvaluationFilter(**some_site(draw)), limit=1)
         return await store.fetch(BIG, page.items[0].evaluation_id)
 
+    async def sent_again(store: Store, draw: random.Random) -> Any:
+        number = draw.randrange(1, rows)
+        return await store.claimed(BIG, Sent(key=f"key-{number}", digest=hashlib.sha256(str(number).encode()).digest()))
+
+    async def kept(store: Store, draw: random.Random) -> Any:
+        made = StoredEvaluation(
+            evaluation_id=new_id(),
+            created_at=datetime.now(UTC),
+            visited_at=datetime.now(UTC),
+            ruleset_version="1.2.0",
+            ruleset_digest="0" * 64,
+            units="ip",
+            request=b"{}" * 50,
+            evaluation=b"{}" * 100,
+            highest_severity="hazard",
+            findings={f"finding_{code}": "hazard" for code in (2, 30, 48, 50)},
+            words=" ".join(f"w{draw.randrange(20_000)}" for _ in range(13)),
+            **some_site(draw),
+            **some_equipment(draw),
+        )
+        return await store.keep(BIG, made, Sent(key=str(made.evaluation_id), digest=b"0" * 32))
+
+    async def reassessments(store: Store, draw: random.Random) -> Any:
+        page = await store.list(BIG, EvaluationFilter(**some_site(draw)), limit=1)
+        return await store.list_reassessments(BIG, page.items[0].evaluation_id)
+
     async def exported(store: Store, draw: random.Random) -> Any:
         page = await store.list(BIG, EvaluationFilter(**common), write_cursor(day(draw), new_id()), limit=16)
         return await store.fetch_these(BIG, [item.evaluation_id for item in page.items])
@@ -143,6 +170,9 @@ def questions(rows: int) -> dict[str, Question]:
         "word and rare finding": listed(word(0, 3), rare),
         "one evaluation": fetched,
         "page of an export": exported,
+        "sent again": sent_again,
+        "kept, once under its key": kept,
+        "reassessments of one": reassessments,
         "timeline of a site": site_timeline,
         "timeline of an equipment": equipment_timeline,
         "visits for a trend": of_equipment,

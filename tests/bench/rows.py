@@ -66,6 +66,17 @@ _FILL = [
     SELECT tenant_id, evaluation_id, created_at, array_to_tsvector(ARRAY['tenant ' || tenant_id] || words)
       FROM generated ORDER BY n
     """,
+    """
+    INSERT INTO airside.reassessments (
+        tenant_id, evaluation_id, reassessment_id, created_at, ruleset_version, ruleset_digest, service_version,
+        units, evaluation, difference)
+    SELECT tenant_id, evaluation_id, uuidv7(created_at - now()), created_at, '1.2.0', repeat('0', 64), '1', 'ip', '', ''
+      FROM generated WHERE n %% 50 = 0 ORDER BY n
+    """,
+    """
+    INSERT INTO airside.idempotency (tenant_id, idempotency_key, request_sha256, made, created_at)
+    SELECT tenant_id, 'key-' || n, sha256(n::text::bytea), evaluation_id, created_at FROM generated ORDER BY n
+    """,
     "DROP TABLE generated",
 ]
 
@@ -80,7 +91,7 @@ def fill(superuser_url: str, rows: int) -> None:
             "SELECT format('%I.%I', schemaname, indexname), indexdef FROM pg_indexes JOIN pg_class c"
             " ON c.oid = format('%I.%I', schemaname, indexname)::regclass"
             " WHERE schemaname = 'airside' AND tablename IN"
-            " ('evaluations', 'evaluation_findings', 'evaluation_words')"
+            " ('evaluations', 'evaluation_findings', 'evaluation_words', 'reassessments', 'idempotency')"
             " AND NOT EXISTS (SELECT FROM pg_constraint k WHERE k.conindid = c.oid)"
         ).fetchall()
         for name, _ in indexes:

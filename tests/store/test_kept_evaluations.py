@@ -1,7 +1,6 @@
 """Keeping, fetching and listing: every byte, every row once, only the tenant's own."""
 
 import os
-import re
 import uuid
 from datetime import UTC, datetime, timedelta, timezone
 
@@ -193,39 +192,6 @@ def test_each_reference_filters_exactly(in_store, an_evaluation, tenant, name):
         ]
 
     assert in_store(body) == [[wanted.evaluation_id], [], [], []]
-
-
-@pytest.mark.parametrize("name", ["site_reference", "equipment_reference", "job_reference", "created_at"])
-def test_a_list_reads_an_index_in_order(database_server, in_store, tenant, name):
-    """The plan of the listing statement as it stands in the database, over 5,000 rows that are then rolled back."""
-    with psycopg.connect(database_server.superuser_url) as connection:
-        source = connection.execute("SELECT prosrc FROM pg_proc WHERE proname = 'newest'").fetchone()[0]
-        statement = source[source.index("SELECT e.") : source.rindex(";\nEND")]
-        for parameter in sorted(set(re.findall(r"p_\w+", statement))):
-            value = "NULL"
-            if parameter == "p_tenant_id":
-                value = f"'{tenant}'::uuid"
-            elif parameter == f"p_{name}":
-                value = "'7'"
-            elif parameter == "p_rows":
-                value = "10"
-            statement = re.sub(rf"\b{parameter}\b", value, statement)
-        connection.execute(
-            "INSERT INTO airside.evaluations (tenant_id, evaluation_id, created_at, site_reference,"
-            " equipment_reference, job_reference, ruleset_version, ruleset_digest, units, request, evaluation)"
-            " SELECT %s, gen_random_uuid(), now() - n * interval '1 minute', n %% 100, n %% 100, n %% 100,"
-            " '', '', 'ip', '', '' FROM generate_series(1, 5000) n",
-            (tenant,),
-        )
-        connection.execute("ANALYZE airside.evaluations")
-        plan = "\n".join(row[0] for row in connection.execute("EXPLAIN " + statement))
-        connection.rollback()
-    index = {
-        "site_reference": "evaluations_of_site", "equipment_reference": "evaluations_of_equipment",
-        "job_reference": "evaluations_of_job", "created_at": "evaluations_newest",
-    }[name]  # fmt: skip
-    assert f"Index Scan using {index}" in plan
-    assert "Sort" not in plan
 
 
 @pytest.mark.parametrize("limit", [0, -1, LONGEST_PAGE + 1, 2**63, -(10**4000)])

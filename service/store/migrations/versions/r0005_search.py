@@ -54,9 +54,10 @@ def _complete(
 
 def _read(kept: bytes) -> Any:
     try:
-        return json.loads(kept)
-    except ValueError:  # of a shape that nothing reads any more; it stays as it is, and is found by its columns
-        return {}
+        read = json.loads(kept)
+    except ValueError:
+        read = None
+    return read if isinstance(read, dict) else {}  # what nothing reads any more stays, and is found by its columns
 
 
 def _gravest(evaluation: Any) -> dict[str, str]:
