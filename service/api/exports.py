@@ -125,7 +125,7 @@ class _Writer:
             judged = self._read(stored, versions)
         except ProblemRaised as raised:
             return self._unreadable(stored, raised)
-        view = judged.view(self._units, preferred(self._asked, judged.prepared.languages))
+        view = judged.view(self._units, preferred(self._asked, judged.prepared.languages), stored.superseded_by)
         return encode(view) + b"\n" if self._rows is None else lines(self._rows, view).encode()
 
     def _read(self, stored: StoredEvaluation, versions: dict[str, Prepared]) -> Judged:

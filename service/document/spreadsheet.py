@@ -22,7 +22,7 @@ CONTEXT = ("state", "mode", "speed_setting", "area")
 COLUMNS: dict[Rows, tuple[str, ...]] = {
     "evaluations": (
         *VISIT, "ruleset_version", "highest_severity", *(f"{severity}_findings" for severity in SEVERITIES[::-1]),
-        "findings", "not_judged", "set_aside", "problem",
+        "findings", "not_judged", "set_aside", "supersedes", "superseded_by", "problem",
     ),
     "findings": (
         *VISIT, *CONTEXT, "severity", "finding", "title", "summary", "what_to_do", "certainty", "likeliest_cause",
@@ -97,6 +97,8 @@ def _evaluation(kept: KeptEvaluation) -> Iterator[tuple[Cell, ...]]:
         " ".join(dict.fromkeys(finding.code for finding in result.findings)),
         len(result.not_judged),
         len(result.set_aside),
+        "" if kept.supersedes is UNSET else str(kept.supersedes),
+        "" if kept.superseded_by is UNSET else str(kept.superseded_by),
     )
 
 

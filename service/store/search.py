@@ -14,8 +14,7 @@ _FIND = """
     SELECT evaluation_id, created_at, visited_at, site_reference, equipment_reference, job_reference,
            ruleset_version, ruleset_digest, highest_severity::text, units, supersedes, superseded_by,
            finding_codes, finding_severities
-      FROM airside.find(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s) f
-     CROSS JOIN LATERAL airside.neighbours_of(%s, f.evaluation_id)
+      FROM airside.find(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s)
 """
 _FOUND = (
     "evaluation_id", "created_at", "visited_at", "site_reference", "equipment_reference", "job_reference",
@@ -31,7 +30,7 @@ FETCHED = (
 _FETCH_THESE = """
     SELECT evaluation_id, created_at, visited_at, site_reference, equipment_reference, job_reference,
            ruleset_version, ruleset_digest, highest_severity::text, units, request, evaluation, request_id,
-           trace_parent, supersedes, revision_reason, account_limits
+           trace_parent, supersedes, revision_reason, account_limits, superseded_by
       FROM airside.fetch_these(%s, %s)
 """
 
@@ -71,7 +70,7 @@ class Search(Database):
                 tenant_id, wanted.site_reference, wanted.equipment_reference, wanted.job_reference,
                 wanted.least_severity, wanted.finding, wanted.ruleset_version, wanted.created_from,
                 wanted.created_before, wanted.visited_from, wanted.visited_before, words, wanted.superseded,
-                *place, limit + 1, tenant_id,
+                *place, limit + 1,
             ),
         )  # fmt: skip
         items = tuple(
@@ -91,4 +90,4 @@ class Search(Database):
     ) -> tuple[StoredEvaluation, ...]:
         """These evaluations of this tenant in full, newest first; what is not there any more is left out."""
         rows = await self.rows(_FETCH_THESE, (tenant_id, [*evaluation_ids]))
-        return tuple(StoredEvaluation(**dict(zip(FETCHED, row, strict=True))) for row in rows)
+        return tuple(StoredEvaluation(**dict(zip((*FETCHED, "superseded_by"), row, strict=True))) for row in rows)

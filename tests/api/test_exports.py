@@ -133,6 +133,24 @@ def test_an_export_is_narrowed_like_a_list(client: TestClient[Litestar], exporte
     assert export(client, someone, "site_reference=nowhere", "application/x-ndjson").content == b""
 
 
+def test_what_was_corrected_is_exported_where_asked_for(
+    client: TestClient[Litestar], account: Callable[..., Any]
+) -> None:
+    someone = account()
+    visit = json.loads(EXAMPLE.read_bytes())
+    first = client.post("/v1/evaluations", json=visit, headers=someone.full).json()["id"]
+    body = {"reason": "read again", "visit": visit}
+    second = client.post(f"/v1/evaluations/{first}/revisions", json=body, headers=someone.full).json()["id"]
+    assert [row["evaluation_id"] for row in rows_of(export(client, someone).text)] == [second]
+    both = rows_of(export(client, someone, "superseded=included").text)
+    assert [(row["evaluation_id"], row["supersedes"], row["superseded_by"]) for row in both] == [
+        (second, first, ""),
+        (first, "", second),
+    ]
+    lines = export(client, someone, "superseded=included", "application/x-ndjson").content.splitlines()
+    assert lines == [client.get(f"/v1/evaluations/{one}", headers=someone.full).content for one in (second, first)]
+
+
 def test_another_accounts_are_not_exported(client: TestClient[Litestar], exported: Any, theirs: Any) -> None:
     _, made = exported
     for accept in ("text/csv", "application/x-ndjson"):

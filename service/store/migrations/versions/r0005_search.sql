@@ -90,7 +90,8 @@ CREATE FUNCTION airside.find(
 RETURNS TABLE (
     evaluation_id uuid, created_at timestamptz, visited_at timestamptz, site_reference text,
     equipment_reference text, job_reference text, ruleset_version text, ruleset_digest text,
-    highest_severity airside.severity, units text, finding_codes text[], finding_severities text[])
+    highest_severity airside.severity, units text, supersedes uuid, superseded_by uuid,
+    finding_codes text[], finding_severities text[])
 LANGUAGE plpgsql SET random_page_cost = 1.1
 AS $$
 #variable_conflict use_column
@@ -170,7 +171,9 @@ BEGIN
 
     RETURN QUERY
         SELECT e.evaluation_id, e.created_at, e.visited_at, e.site_reference, e.equipment_reference, e.job_reference,
-               e.ruleset_version, e.ruleset_digest, e.highest_severity, e.units,
+               e.ruleset_version, e.ruleset_digest, e.highest_severity, e.units, e.supersedes,
+               (SELECT r.evaluation_id FROM airside.evaluations r
+                 WHERE r.tenant_id = p_tenant_id AND r.supersedes = e.evaluation_id),
                ARRAY(SELECT f.code FROM airside.evaluation_findings f
                       WHERE f.tenant_id = p_tenant_id AND f.evaluation_id = e.evaluation_id
                       ORDER BY f.severity DESC, f.code),
@@ -185,13 +188,23 @@ $$;
 
 -- Some evaluations in full, newest first.
 CREATE FUNCTION airside.fetch_these(p_tenant_id uuid, p_evaluation_ids uuid[])
-RETURNS SETOF airside.evaluations
+RETURNS TABLE (
+    evaluation_id uuid, created_at timestamptz, visited_at timestamptz, site_reference text,
+    equipment_reference text, job_reference text, ruleset_version text, ruleset_digest text,
+    highest_severity airside.severity, units text, request bytea, evaluation bytea, request_id text,
+    trace_parent text, supersedes uuid, revision_reason text, account_limits bytea, superseded_by uuid)
 LANGUAGE plpgsql
 AS $$
+#variable_conflict use_column
 BEGIN
     PERFORM set_config('airside.tenant', p_tenant_id::text, true);
     RETURN QUERY
-        SELECT e.* FROM unnest(p_evaluation_ids) AS k (evaluation_id)
+        SELECT e.evaluation_id, e.created_at, e.visited_at, e.site_reference, e.equipment_reference, e.job_reference,
+               e.ruleset_version, e.ruleset_digest, e.highest_severity, e.units, e.request, e.evaluation,
+               e.request_id, e.trace_parent, e.supersedes, e.revision_reason, e.account_limits,
+               (SELECT r.evaluation_id FROM airside.evaluations r
+                 WHERE r.tenant_id = p_tenant_id AND r.supersedes = e.evaluation_id)
+          FROM unnest(p_evaluation_ids) AS k (evaluation_id)
           JOIN airside.evaluations e ON e.tenant_id = p_tenant_id AND e.evaluation_id = k.evaluation_id
          ORDER BY e.created_at DESC, e.evaluation_id DESC;
 END
