@@ -83,6 +83,7 @@ class Sender:
         self._now = now
         self._chance = chance
         self._swept_at = -float("inf")
+        self._trusted = httpx.create_ssl_context()
         self._pool: httpcore.AsyncConnectionPool | None = None
 
     async def run(self) -> None:
@@ -206,7 +207,7 @@ class Sender:
     def _connections(self) -> httpcore.AsyncConnectionPool:
         if self._pool is None:
             self._pool = httpcore.AsyncConnectionPool(
-                ssl_context=httpx.create_ssl_context(),
+                ssl_context=self._trusted,
                 max_connections=self._sending.at_once,
                 max_keepalive_connections=self._sending.at_once,
                 keepalive_expiry=5.0,

@@ -24,20 +24,30 @@ Resolve = Callable[[str, int], Awaitable[Sequence[str]]]
 MOST_ADDRESSES = 4
 """Addresses of a name that are tried one after the other."""
 
-_REFUSED = tuple(
-    ipaddress.ip_network(network)
-    for network in (
-        "0.0.0.0/8", "10.0.0.0/8", "100.64.0.0/10", "127.0.0.0/8", "169.254.0.0/16", "172.16.0.0/12", "192.0.0.0/24",
-        "192.0.2.0/24", "192.31.196.0/24", "192.52.193.0/24", "192.88.99.0/24", "192.168.0.0/16", "192.175.48.0/24",
-        "198.18.0.0/15", "198.51.100.0/24", "203.0.113.0/24", "224.0.0.0/4", "240.0.0.0/4",
-        "::/96", "::ffff:0:0:0/96", "64:ff9b:1::/48", "100::/64", "100:0:0:1::/64", "2001::/23", "2001:db8::/32",
-        "2620:4f:8000::/48", "3fff::/20", "5f00::/16", "fc00::/7", "fe80::/10", "fec0::/10", "ff00::/8",
-    )
+
+def _networks(*written: str) -> tuple[ipaddress.IPv4Network | ipaddress.IPv6Network, ...]:
+    return tuple(ipaddress.ip_network(network) for network in written)
+
+
+_SPECIAL = _networks(
+    "0.0.0.0/8", "10.0.0.0/8", "100.64.0.0/10", "127.0.0.0/8", "168.63.129.16/32", "169.254.0.0/16", "172.16.0.0/12",
+    "192.0.0.0/24", "192.0.2.0/24", "192.31.196.0/24", "192.52.193.0/24", "192.88.99.0/24", "192.168.0.0/16",
+    "192.175.48.0/24", "198.18.0.0/15", "198.51.100.0/24", "203.0.113.0/24", "224.0.0.0/4", "240.0.0.0/4",
+    "::/96", "::ffff:0:0:0/96", "64:ff9b:1::/48", "100::/64", "100:0:0:1::/64", "2001::/23", "2001:db8::/32",
+    "2620:4f:8000::/48", "3fff::/20", "5f00::/16", "fc00::/7", "fe80::/10", "fec0::/10", "ff00::/8",
 )  # fmt: skip
 """The IANA registries of special-purpose addresses (RFC 6890 and its updates), multicast, what IPv4 was embedded in of
-old, and what was local once. `is_global` says most of it, but differs between versions of Python."""
+old, what was local once, and an address of a hosting platform. `is_global` says most of it, but differs between
+versions of Python."""
 
-_EMBEDDING = tuple(ipaddress.ip_network(network) for network in ("::ffff:0:0/96", "64:ff9b::/96"))
+_NEVER = _networks(
+    "0.0.0.0/8", "100.100.100.200/32", "168.63.129.16/32", "169.254.0.0/16", "192.0.0.192/32", "224.0.0.0/4",
+    "240.0.0.0/4", "::/128", "fd00:ec2::/32", "fe80::/10", "ff00::/8",
+)  # fmt: skip
+"""What an operator who allows private targets does not mean: no address, link-local and multicast ones, and where
+hosting platforms give a machine its credentials (those outside link-local from memory)."""
+
+_EMBEDDING = _networks("::ffff:0:0/96", "64:ff9b::/96")
 _6TO4 = ipaddress.ip_network("2002::/16")
 _NUMBER = re.compile(r"[0-9]+|0[xX][0-9A-Fa-f]*")
 
@@ -55,26 +65,30 @@ class TargetRefused(AirsideError):
         self.reason = reason
 
 
-def is_public(address: Address) -> bool:
-    """Whether an address lies in the public internet, also the IPv4 address that stands within an IPv6 one."""
+def may_be_reached(address: Address, *, private_targets: bool) -> bool:
+    """Whether an address lies in the public internet, or in a private or local network where those are allowed. Of an
+    IPv6 address that an IPv4 one stands within, that one decides."""
     if isinstance(address, ipaddress.IPv6Address):
-        if any(address in network for network in _EMBEDDING):
-            return is_public(ipaddress.IPv4Address(int(address) & 0xFFFFFFFF))
-        if address in _6TO4:
-            return is_public(ipaddress.IPv4Address(int(address) >> 80 & 0xFFFFFFFF))
-    return address.is_global and not any(address in network for network in _REFUSED)
+        shift = 0 if any(address in network for network in _EMBEDDING) else 80 if address in _6TO4 else None
+        if shift is not None:
+            within = ipaddress.IPv4Address(int(address) >> shift & 0xFFFFFFFF)
+            return may_be_reached(within, private_targets=private_targets)
+    if any(address in network for network in _NEVER):
+        return False
+    return private_targets or (address.is_global and not any(address in network for network in _SPECIAL))
 
 
-def looked_at(addresses: Iterable[str]) -> list[str]:
-    """The addresses of a name, where all of them are public.
+def looked_at(addresses: Iterable[str], *, private_targets: bool) -> list[str]:
+    """The addresses of a name, where all of them may be reached.
 
     Raises
     ------
-    TargetRefused : one is not
+    TargetRefused : one may not
     """
     found = list(addresses)
-    if not all(is_public(ipaddress.ip_address(address.partition("%")[0])) for address in found):
-        raise TargetRefused("it leads to a private, local or otherwise special network")
+    for address in found:
+        if not may_be_reached(ipaddress.ip_address(address.partition("%")[0]), private_targets=private_targets):
+            raise TargetRefused("it leads to a private, local or otherwise special network")
     return found
 
 
@@ -108,8 +122,8 @@ def refuse_url(url: str, *, private_targets: bool) -> tuple[str, int]:
             raise TargetRefused("it must begin with https")
         if port != 443 and port < 1024:
             raise TargetRefused("its port must be 443, or 1024 or higher")
-        if literal is not None:
-            looked_at([str(literal)])
+    if literal is not None:
+        looked_at([str(literal)], private_targets=private_targets)
     return host, port
 
 
@@ -153,14 +167,12 @@ async def refuse_target(
     TargetRefused : it is not sent to
     """
     host, port = refuse_url(url, private_targets=private_targets)
-    if private_targets:
-        return
     try:
         async with asyncio.timeout(seconds):
             addresses = await by(host, port)
     except (OSError, TimeoutError):
         return
-    looked_at(addresses)
+    looked_at(addresses, private_targets=private_targets)
 
 
 class CheckedNetwork(httpcore.AsyncNetworkBackend):
@@ -168,7 +180,7 @@ class CheckedNetwork(httpcore.AsyncNetworkBackend):
 
     TLS and the `Host` field still go by the name, so certificates are checked as ever.
 
-    Raises `TargetRefused` where an address is not public.
+    Raises `TargetRefused` where an address may not be reached.
     """
 
     def __init__(self, *, private_targets: bool, by: Resolve = resolve) -> None:
@@ -186,11 +198,10 @@ class CheckedNetwork(httpcore.AsyncNetworkBackend):
     ) -> httpcore.AsyncNetworkStream:
         """Connect to the first address that takes the connection."""
         try:
-            addresses = await self._resolve(host, port)
+            resolved = await self._resolve(host, port)
         except OSError as failure:
             raise httpcore.ConnectError("the name stands for no address") from failure
-        if not self._private_targets:
-            addresses = looked_at(addresses)
+        addresses = looked_at(resolved, private_targets=self._private_targets)
         failed: Exception = httpcore.ConnectError("the name stands for no address")
         for address in addresses[:MOST_ADDRESSES]:
             try:

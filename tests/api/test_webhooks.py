@@ -8,7 +8,7 @@ import pytest
 from litestar.testing import TestClient
 from standardwebhooks import Webhook as Verifier
 
-from service.app import create_app
+from service.app import application, create_app
 from service.notify.sender import Sending
 from service.settings import Settings
 from service.store.evaluations import Store
@@ -146,6 +146,26 @@ def test_a_disabled_webhook_is_not_tried_out(client, post, made):
     client.put(headers["location"], json={**ASKED, "enabled": False}, headers=owner.full)
     refused = post(f"{headers['location']}/pings", b"", owner.full)
     assert (refused.status_code, refused.json()["type"]) == (409, "/problems/webhook_disabled")
+
+
+@pytest.mark.parametrize("switch", ["on", "off"])
+def test_an_operator_says_whether_serving_processes_send(monkeypatch, database_url, rulebook, switch):
+    made = []
+    monkeypatch.setattr("service.app.load", lambda **_: rulebook)
+    monkeypatch.setattr("service.app.log_requests", lambda: None)
+    monkeypatch.setattr("service.app.create_app", lambda *given: made.append(given))
+    for variable, value in {
+        "DATABASE_URL": database_url,
+        "AIRSIDE_WEBHOOKS": switch,
+        "AIRSIDE_WEBHOOK_RETRIES": "7,8",
+        "AIRSIDE_WEBHOOK_SECONDS": "9",
+        "AIRSIDE_WEBHOOK_PRIVATE_TARGETS": "allowed",
+    }.items():
+        monkeypatch.setenv(variable, value)
+    application()
+    ((*_, sending),) = made
+    expected = Sending(retries=(7.0, 8.0), seconds=9.0, private_targets=True)
+    assert sending == (expected if switch == "on" else None)
 
 
 def test_a_serving_process_sends(database_url, rulebook, account, example):

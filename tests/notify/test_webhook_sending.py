@@ -130,7 +130,7 @@ def test_dead_ones_are_replayed_together_within_a_time(over, receiver):
 
 
 def test_a_target_that_is_slow_or_not_there_is_tried_again(over, receiver):
-    receiver.seconds = 0.6
+    receiver.seconds = 1.2
 
     async def body(over):
         slow, _ = await over.subscribe(receiver.url)
@@ -139,7 +139,7 @@ def test_a_target_that_is_slow_or_not_there_is_tried_again(over, receiver):
         assert await over.sender.deliver_due() == 2
         return [(await over.listed(webhook))[0] for webhook in (slow, nowhere)]
 
-    slow, nowhere = over(body, seconds=0.2)
+    slow, nowhere = over(body, seconds=0.6)
     assert [(one.state, one.status, one.failure) for one in (slow, nowhere)] == [
         ("pending", None, "timed_out"), ("pending", None, "not_connected")
     ]  # fmt: skip

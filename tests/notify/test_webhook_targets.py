@@ -7,7 +7,7 @@ import socket
 import httpcore
 import pytest
 
-from service.notify.targets import CheckedNetwork, TargetRefused, is_public, looked_at, refuse_target, refuse_url
+from service.notify.targets import CheckedNetwork, TargetRefused, looked_at, may_be_reached, refuse_target, refuse_url
 
 # First and last address of networks that the IANA IPv4 and IPv6 Special-Purpose Address Registries (RFC 6890 and what
 # updates it) say are not globally reachable, of multicast (RFC 5771, RFC 4291), and of what embeds such an address
@@ -30,22 +30,48 @@ PUBLIC = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize("address", SPECIAL)
+NEVER = [
+    "0.0.0.0", "100.100.100.200", "168.63.129.16", "169.254.0.0", "169.254.169.254", "169.254.255.255", "192.0.0.192",
+    "224.0.0.0", "239.255.255.255", "240.0.0.0", "255.255.255.255", "::", "::ffff:0.0.0.0", "::ffff:169.254.169.254",
+    "64:ff9b::a9fe:a9fe", "2002:a9fe:a9fe::1", "fd00:ec2::254", "fe80::1", "febf::1", "ff02::1",
+]  # fmt: skip
+PRIVATE = [
+    "10.0.0.1", "100.64.0.1", "127.0.0.1", "169.253.255.255", "169.255.0.0", "172.16.0.1", "192.168.0.1", "::1",
+    "::ffff:10.0.0.1", "fd00::1", "fec0::1", "1.1.1.1", "223.255.255.255",
+]  # fmt: skip
+
+
+def reached(address: str, *, private: bool = False) -> bool:
+    return may_be_reached(ipaddress.ip_address(address), private_targets=private)
+
+
+@pytest.mark.parametrize("address", [*SPECIAL, *NEVER])
 def test_special_addresses_are_refused(address):
-    assert not is_public(ipaddress.ip_address(address))
+    assert not reached(address)
     with pytest.raises(TargetRefused):
-        looked_at(["1.1.1.1", address])
+        looked_at(["1.1.1.1", address], private_targets=False)
 
 
 @pytest.mark.parametrize("address", PUBLIC)
 def test_public_addresses_beside_them_are_not(address):
-    assert is_public(ipaddress.ip_address(address))
-    assert looked_at([address, "1.1.1.1"]) == [address, "1.1.1.1"]
+    assert reached(address)
+    assert looked_at([address, "1.1.1.1"], private_targets=False) == [address, "1.1.1.1"]
+
+
+@pytest.mark.parametrize("address", NEVER)
+def test_some_are_refused_also_where_private_targets_are_allowed(address):
+    """No address at all, link-local, multicast, and where hosting platforms give a machine its credentials."""
+    assert not reached(address, private=True)
+
+
+@pytest.mark.parametrize("address", PRIVATE)
+def test_others_are_allowed_then(address):
+    assert reached(address, private=True)
 
 
 def test_an_address_with_a_zone_is_looked_at_without_it():
     with pytest.raises(TargetRefused):
-        looked_at(["fe80::1%eth0"])
+        looked_at(["fe80::1%eth0"], private_targets=True)
 
 
 @pytest.mark.parametrize(
@@ -102,7 +128,10 @@ def test_an_operator_may_allow_private_targets(url):
         refuse_url(url, private_targets=False)
 
 
-@pytest.mark.parametrize("url", ["https://2130706433/", "ftp://dispatch.example.com/", "https://u@10.0.0.1/"])
+@pytest.mark.parametrize(
+    "url",
+    ["https://2130706433/", "ftp://dispatch.example.com/", "https://u@10.0.0.1/", "http://169.254.169.254/latest"],
+)
 def test_but_nothing_that_is_no_plain_address(url):
     with pytest.raises(TargetRefused):
         refuse_url(url, private_targets=True)
@@ -125,6 +154,8 @@ def test_a_name_is_looked_up_when_a_webhook_is_made():
     asyncio.run(refuse_target(url, private_targets=False, by=standing_for("1.1.1.1")))
     asyncio.run(refuse_target(url, private_targets=False, by=standing_for()))
     asyncio.run(refuse_target(url, private_targets=True, by=standing_for("10.0.0.1")))
+    with pytest.raises(TargetRefused):
+        asyncio.run(refuse_target(url, private_targets=True, by=standing_for("169.254.169.254")))
 
 
 def test_a_name_server_that_hangs_does_not_hold_up_the_client():
@@ -140,7 +171,7 @@ def test_a_try_resolves_once_and_connects_to_what_was_looked_at(receiver):
 
     async def changing(host, port):
         asked.append(host)
-        return ["127.0.0.1"] if len(asked) == 1 else ["10.0.0.1"]
+        return ["127.0.0.1"] if len(asked) == 1 else ["169.254.169.254"]
 
     async def request(private):
         network = CheckedNetwork(private_targets=private, by=changing)
@@ -151,6 +182,8 @@ def test_a_try_resolves_once_and_connects_to_what_was_looked_at(receiver):
     assert asyncio.run(request(True)).status == 204
     assert asked == ["dispatch.example.com"]
     assert receiver.got[0].headers["host"] == f"dispatch.example.com:{port}"
+    with pytest.raises(TargetRefused):
+        asyncio.run(request(True))
     asked.clear()
     with pytest.raises(TargetRefused):
         asyncio.run(request(False))
