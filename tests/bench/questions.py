@@ -14,7 +14,10 @@ from service.model.timeline import Whose
 from service.store.cursor import write_cursor
 from service.store.database import new_id
 from service.store.evaluations import Store
+from service.store.outbox import Outbox
+from service.store.sealing import Seal
 from service.store.visits import Visits
+from service.store.webhooks import Webhooks
 from tests.bench.rows import TENANTS
 
 BEGAN, DAYS = datetime(2021, 1, 1, tzinfo=UTC), 1800
@@ -105,6 +108,19 @@ def questions(rows: int) -> dict[str, Question]:
         page = await store.list(BIG, EvaluationFilter(**some_site(draw)), limit=1)
         return await store.list_reassessments(BIG, page.items[0].evaluation_id)
 
+    async def chain(store: Store, draw: random.Random) -> Any:
+        page = await store.list(BIG, EvaluationFilter(**some_site(draw)), limit=1)
+        return await store.chain(BIG, page.items[0].evaluation_id)
+
+    async def deliveries(store: Store, draw: random.Random) -> Any:
+        return await Webhooks(store, Seal()).deliveries(BIG, BIG, None, write_cursor(day(draw), new_id()))
+
+    async def dead_deliveries(store: Store, draw: random.Random) -> Any:
+        return await Webhooks(store, Seal()).deliveries(BIG, BIG, "dead")
+
+    async def due_deliveries(store: Store, draw: random.Random) -> Any:
+        return await Outbox(store).lease(16, 4, 0.001)
+
     async def exported(store: Store, draw: random.Random) -> Any:
         page = await store.list(BIG, EvaluationFilter(**common), write_cursor(day(draw), new_id()), limit=16)
         return await store.fetch_these(BIG, [item.evaluation_id for item in page.items])
@@ -170,6 +186,10 @@ def questions(rows: int) -> dict[str, Question]:
         "word and rare finding": listed(word(0, 3), rare),
         "one evaluation": fetched,
         "page of an export": exported,
+        "chain of corrections": chain,
+        "deliveries, from a place": deliveries,
+        "deliveries that are dead": dead_deliveries,
+        "deliveries that are due": due_deliveries,
         "sent again": sent_again,
         "kept, once under its key": kept,
         "reassessments of one": reassessments,

@@ -77,6 +77,28 @@ _FILL = [
     INSERT INTO airside.idempotency (tenant_id, idempotency_key, request_sha256, made, created_at)
     SELECT tenant_id, 'key-' || n, sha256(n::text::bytea), evaluation_id, created_at FROM generated ORDER BY n
     """,
+    """
+    INSERT INTO airside.webhooks (tenant_id, webhook_id, created_at, url, events)
+    SELECT t, t, timestamptz '2021-01-01Z', 'https://dispatch.example/hook', '{evaluation.created}'
+      FROM unnest('{%(tenants)s}'::uuid[]) t
+    """,
+    """
+    INSERT INTO airside.webhook_secrets (tenant_id, webhook_id, secret_id, created_at, sealed)
+    SELECT tenant_id, webhook_id, webhook_id, created_at, 'invented' FROM airside.webhooks
+    """,
+    """
+    INSERT INTO airside.webhook_deliveries (
+        tenant_id, delivery_id, webhook_id, event, created_at, evaluation_id, state, due_at, attempts, tries,
+        finished_at)
+    SELECT tenant_id, evaluation_id, tenant_id, 'evaluation.created', created_at, evaluation_id,
+           CASE WHEN n %% 2000 = 0 THEN 'pending' WHEN n %% 500 = 4 THEN 'dead' ELSE 'delivered' END, created_at, 1, 1,
+           CASE WHEN n %% 2000 > 0 THEN created_at END
+      FROM generated WHERE n %% 4 = 0 ORDER BY n
+    """,
+    """
+    INSERT INTO airside.webhook_attempts (tenant_id, delivery_id, attempt, finished_at, milliseconds, status)
+    SELECT tenant_id, delivery_id, 1, created_at, 80, 204 FROM airside.webhook_deliveries
+    """,
     "DROP TABLE generated",
 ]
 
@@ -91,7 +113,8 @@ def fill(superuser_url: str, rows: int) -> None:
             "SELECT format('%I.%I', schemaname, indexname), indexdef FROM pg_indexes JOIN pg_class c"
             " ON c.oid = format('%I.%I', schemaname, indexname)::regclass"
             " WHERE schemaname = 'airside' AND tablename IN"
-            " ('evaluations', 'evaluation_findings', 'evaluation_words', 'reassessments', 'idempotency')"
+            " ('evaluations', 'evaluation_findings', 'evaluation_words', 'reassessments', 'idempotency',"
+            " 'webhook_deliveries')"
             " AND NOT EXISTS (SELECT FROM pg_constraint k WHERE k.conindid = c.oid)"
         ).fetchall()
         for name, _ in indexes:
