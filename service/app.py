@@ -26,17 +26,29 @@ from service.notify.sender import Sending, sender_over, sending_as_set
 from service.pipeline import Rulebook, load
 from service.settings import Settings, read_settings
 from service.store.evaluations import Store
+from service.store.sweeping import SWEPT_EVERY, keep_sweeping
 
 
-def create_app(settings: Settings, rulebook: Rulebook, store: Store, sending: Sending | None = None) -> Litestar:
-    """The application over these; it opens and closes the store. With `sending` it also sends to webhooks.
+def create_app(
+    settings: Settings,
+    rulebook: Rulebook,
+    store: Store,
+    sending: Sending | None = None,
+    sweep_every: float | None = None,
+) -> Litestar:
+    """The application over these; it opens and closes the store. With `sending` it also sends to webhooks, and with
+    `sweep_every` it sweeps every so many seconds.
 
     It starts without the database, and says on `/health/ready` whether it can take work.
     """
     application = Service(
         ROUTES,
         exception_handlers={HTTPException: answer_problem, Exception: answer_problem},
-        lifespan=[_lifespan] if sending is None else [_lifespan, _sends(settings, sending)],
+        lifespan=[
+            _lifespan,
+            *([] if sending is None else [_sends(settings, sending)]),
+            *([] if sweep_every is None else [_sweeps(sweep_every)]),
+        ],
         request_max_body_size=settings.body_bytes,
         openapi_config=None,
         logging_config=None,
@@ -79,6 +91,21 @@ def _sends(settings: Settings, sending: Sending) -> Callable[[Litestar], Abstrac
     return beside
 
 
+def _sweeps(every: float) -> Callable[[Litestar], AbstractAsyncContextManager[None]]:
+    """Beside serving, over the same connections: a sweep takes one at a time, and each for a moment."""
+
+    @contextlib.asynccontextmanager
+    async def beside(application: Litestar) -> AsyncIterator[None]:
+        task = asyncio.create_task(keep_sweeping(application.state.service.erasures, every))
+        try:
+            yield
+        finally:
+            task.cancel()
+            await asyncio.wait([task])
+
+    return beside
+
+
 def application() -> Litestar:
     """Factory for the server: settings from the environment, the rules that came with the service.
 
@@ -97,7 +124,7 @@ def application() -> Litestar:
         seconds=settings.store_seconds,
     )
     sending = sending_as_set(settings) if settings.webhooks else None
-    return create_app(settings, load(current=settings.ruleset), store, sending)
+    return create_app(settings, load(current=settings.ruleset), store, sending, SWEPT_EVERY)
 
 
 def application_of_a_process() -> Litestar:

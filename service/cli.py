@@ -35,6 +35,7 @@ from service.errors import (
     StoreRefused,
     StoreUnavailable,
 )
+from service.model.erasure import Swept
 from service.model.evaluation import SEVERITIES, Severity
 from service.model.record import SCOPES, Scope
 from service.model.ruleset import Ruleset
@@ -771,6 +772,41 @@ def _pin(tenant: uuid.UUID, version: str | None) -> None:
     with _database(read_settings(), migrated=False) as url:
         if not keys.pin_ruleset(url, tenant, version):
             raise Stopped(f"There is no tenant {tenant}.", FOUND)
+
+
+# Retention ---------------------------------------------------------------------------------------------------------
+
+
+@main.group()
+def retention() -> None:
+    """Look after what accounts no longer have kept."""
+
+
+@retention.command(epilog=EXIT_STATUS)
+@click.option(
+    "--at", type=click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%S"]), help="Time, in UTC, by which age is told; now."
+)
+def sweep(at: datetime | None) -> None:
+    """Erase what is older than its account has it kept, and forget old idempotency keys.
+
+    Serving processes do so every hour by themselves.
+    """
+    import asyncio
+
+    from service.store.database import Database
+    from service.store.erasures import Erasures
+
+    async def swept(url: str) -> Swept:
+        database = Database(url, pool_size=1)
+        await database.open()
+        try:
+            return await Erasures(database).sweep(datetime.now(UTC) if at is None else at.replace(tzinfo=UTC))
+        finally:
+            await database.close()
+
+    with _database(read_settings(), migrated=False) as url:
+        gone = asyncio.run(swept(url))
+    click.echo(f"Erased evaluations: {gone.evaluations}. Forgotten idempotency keys: {gone.keys}.")
 
 
 @main.group("keys")

@@ -24,8 +24,9 @@ from service.api.exchange import JSON
 from service.api.problems import KINDS, MEDIA_TYPE
 from service.api.repetition import HEADER, PATTERN, REPLAYED
 from service.api.routes import ROUTES
-from service.store.evaluations import REMEMBERED_DAYS
+from service.store.erasures import REMEMBERED_DAYS
 from service.wire.decode import RequestDecoder
+from service.wire.erasures import ErasureRequest
 from service.wire.faults import PINNING, YEARS, published_pattern
 from service.wire.meanings import meaning_of
 from service.wire.query import Names, parameter_schemas
@@ -73,6 +74,7 @@ TAGS = {
     "Steady readings": "Raw samples to a settled value.",
     "Rulesets": "The rules that judge, version by version.",
     "Vocabulary": "Names and units that requests and answers use.",
+    "Erasures": "Erasing evaluations for good, and the log of it.",
     "Webhooks": "Telling an account's own systems what happened.",
     "Health": "Probes.",
     "Problems": "What each kind of problem means.",
@@ -84,6 +86,7 @@ EXAMPLES: dict[type[msgspec.Struct], str] = {
     SteadyReadingRequest: "steady_readings",
     ReassessmentRequest: "reassessments",
     RevisionRequest: "revisions",
+    ErasureRequest: "erasures",
     WebhookRequest: "webhooks",
     SecretRotationRequest: "secret_rotations",
     ReplayRequest: "replays",
@@ -96,6 +99,7 @@ PAGED = (
     "get_site_timeline",
     "get_equipment_timeline",
     "list_webhook_deliveries",
+    "list_erasures",
 )
 """Listings that come a page at a time; they change too often to carry an entity tag."""
 
@@ -273,6 +277,14 @@ _LINKS: dict[str, dict[str, Any]] = {
         "revise": {"operationId": "create_revision", "parameters": {"evaluation_id": "$response.body#/id"}},
         "revisions": {"operationId": "list_revisions", "parameters": {"evaluation_id": "$response.body#/id"}},
     },
+    "create_erasure": {
+        "read": {"operationId": "get_erasure", "parameters": {"erasure_id": "$response.body#/id"}},
+        "log": {"operationId": "list_erasures", "description": "The new erasure comes first."},
+    },
+    "list_erasures": {
+        "read": {"operationId": "get_erasure", "parameters": {"erasure_id": "$response.body#/items/0/id"}},
+        "next": {"operationId": "list_erasures", "parameters": {"cursor": "$response.body#/next_cursor"}},
+    },
     "list_revisions": {
         "first": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/items/0/id"}},
     },
@@ -405,7 +417,7 @@ def contract(decoder: RequestDecoder) -> dict[str, Any]:
                     "scheme": "bearer",
                     "description": "An API key that your operator made, `ak_` and 43 more characters. Its scopes say "
                     "what it allows: `evaluations:write` to judge, `evaluations:read` to read, "
-                    "`account:manage` to look after the account and its webhooks.",
+                    "`account:manage` to look after the account and its webhooks, and to erase.",
                 }
             },
             "responses": {code: _problem_response(code) for code in KINDS},
@@ -525,6 +537,8 @@ def _problems(operation: dict[str, Any], options: dict[str, Any]) -> list[str]:
         codes += ["ruleset_not_installed"]
     if "kept" in options:
         codes += ["kept_visit_unreadable"]
+    if any(parameter["name"] == "evaluation_id" for parameter in operation.get("parameters", ())):
+        codes += ["erased"]
     if "conflict" in options:
         codes += [options["conflict"]]
     return codes

@@ -306,9 +306,15 @@ async def kept_evaluation(request: AnyRequest, evaluation_id: UUID) -> StoredEva
     return stored
 
 
-async def absent(request: AnyRequest, evaluation_id: UUID) -> ProblemRaised:
-    """What to raise where an evaluation is not there."""
-    return ProblemRaised("not_found", "no evaluation of this account has that id")
+async def absent(
+    request: AnyRequest, evaluation_id: UUID, detail: str = "no evaluation of this account has that id"
+) -> ProblemRaised:
+    """What to raise where an evaluation, or what belonged to it, is not there: it was erased, or never was."""
+    tombstone = await serving(request).erasures.tombstone(request.user.tenant_id, evaluation_id)
+    if tombstone is None:
+        return ProblemRaised("not_found", detail)
+    at = tombstone.erased_at.isoformat(timespec="seconds")
+    return ProblemRaised("erased", f"erased for good at {at}, by /v1/erasures/{tombstone.erasure_id}")
 
 
 def decoded_evaluation(kept: bytes) -> Evaluation:

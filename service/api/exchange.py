@@ -19,6 +19,7 @@ from service.api.sharing import UnderWay
 from service.model.record import Tenant
 from service.pipeline import Prepared, Rulebook
 from service.settings import Settings
+from service.store.erasures import Erasures
 from service.store.evaluations import Store
 from service.store.sealing import Seal
 from service.store.webhooks import Webhooks
@@ -47,6 +48,7 @@ class Serving:
         self.store = store
         self.keys = KeyRing(store)
         self.webhooks = Webhooks(store, Seal(settings.sealing_keys))
+        self.erasures = Erasures(store)
         self.under_way = UnderWay()
         self.decoder = rulebook.decoder()
         self.contract = functools.cache(lambda: contract(self.decoder))

@@ -112,6 +112,13 @@ KINDS: dict[str, Kind] = {
         "that superseded it.",
         "Correct the evaluation at the end of the chain, if it still needs it.",
     ),
+    "erased": Kind(
+        410,
+        "The evaluation was erased",
+        "There was an evaluation of this id. It was erased for good, on request or by its age; nothing of it is kept "
+        "but its id. A request sent again that made it is answered so too.",
+        "Remove it on your side too. /v1/erasures says when and why.",
+    ),
     "body_too_large": Kind(
         413,
         "The body is too large",

@@ -194,7 +194,7 @@ async def _fetch(request: AnyRequest, evaluation_id: UUID, reassessment_id: UUID
     at_hand = serving(request)
     stored = await at_hand.store.fetch_reassessment(request.user.tenant_id, evaluation_id, reassessment_id)
     if stored is None:
-        raise ProblemRaised("not_found", "no evaluation of this account has a reassessment of that id")
+        raise await absent(request, evaluation_id, "no evaluation of this account has a reassessment of that id")
     if stored.ruleset_version not in at_hand.rulebook.versions:
         raise ProblemRaised("ruleset_not_installed", "the version of the rules that judged it is not installed")
     prepared = await made_ready(at_hand.rulebook, stored.ruleset_version)

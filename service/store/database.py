@@ -9,7 +9,7 @@ import select
 import socket
 import time
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import AsyncIterator, Iterator, Sequence
 from typing import Any
 
 import psycopg
@@ -18,7 +18,7 @@ import uuid_utils.compat
 
 from service.errors import RoleRefused, StoreRefused, StoreUnavailable
 
-NEEDED_REVISION = "0011"
+NEEDED_REVISION = "0012"
 """Revision of the database that the statements of the store were written for; a later one serves them too."""
 
 LONGEST_PAGE = 200
@@ -110,8 +110,11 @@ class Database:
             return False
         return any(revision >= NEEDED_REVISION for (revision,) in rows)
 
-    async def rows(self, query: str, parameters: Sequence[object] = ()) -> Sequence[tuple[Any, ...]]:
-        """Every row that one statement answers, in one round trip.
+    async def rows(
+        self, query: str, parameters: Sequence[object] = (), *, seconds: float | None = None
+    ) -> Sequence[tuple[Any, ...]]:
+        """Every row that one statement answers, in one round trip; with `seconds` it may take that long, and takes
+        more of them.
 
         Raises:
             StoreUnavailable: the database did not answer in time; what was to be written may or may not have been.
@@ -122,9 +125,10 @@ class Database:
             while True:
                 async with self._pool.connection(max(0.0, deadline - time.monotonic())) as connection:
                     if await _is_alive(connection):
-                        with _severed_after(self._seconds + 0.5, connection):
-                            result = await connection.execute(query, parameters, binary=True)
-                            rows = await result.fetchall()
+                        with _severed_after((seconds or self._seconds) + 0.5, connection):
+                            async with _taking(connection, seconds):
+                                result = await connection.execute(query, parameters, binary=True)
+                                rows = await result.fetchall()
                         connection.answered_at = time.monotonic()
                         return rows
         except _UNAVAILABLE as failure:
@@ -153,6 +157,17 @@ class Database:
 
 class _Connection(psycopg.AsyncConnection[tuple[Any, ...]]):
     answered_at = -math.inf
+
+
+@contextlib.asynccontextmanager
+async def _taking(connection: _Connection, seconds: float | None) -> AsyncIterator[None]:
+    """A transaction in which a statement may take this long; nothing for None."""
+    if seconds is None:
+        yield
+        return
+    async with connection.transaction():
+        await connection.execute("SELECT set_config('statement_timeout', %s, true)", (str(math.ceil(seconds * 1000)),))
+        yield
 
 
 async def _is_alive(connection: _Connection) -> bool:

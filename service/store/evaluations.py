@@ -21,9 +21,6 @@ from service.store.search import FETCHED, Search
 from service.store.storable import refuse_unstorable
 from service.store.words import searchable
 
-REMEMBERED_DAYS = 30
-"""Days for which the key of a request is remembered at least; `Record.sweep` forgets older ones."""
-
 SECRET = re.compile(r"ak_[0-9A-Za-z_-]{43}")
 
 _AUTHENTICATE = "SELECT tenant_id, key_id, scopes, units, ruleset FROM airside.authenticate(%s)"

@@ -8,6 +8,7 @@ import msgspec
 from msgspec import inspect
 
 from service.model.ruleset import Ruleset
+from service.wire.erasures import ErasureRequest
 from service.wire.faults import YEARS, explain
 from service.wire.query import Names, names_in_queries
 from service.wire.request import (
@@ -33,6 +34,7 @@ Asked = TypeVar(
     ProjectionRequest,
     ReassessmentRequest,
     RevisionRequest,
+    ErasureRequest,
     WebhookRequest,
     SecretRotationRequest,
     ReplayRequest,

@@ -91,6 +91,26 @@ MEANINGS: dict[str, str] = {
     "TrendForecastView.confidence": "Share of the true dates that lie between the earliest and the latest, if the "
     "drift goes on as it did.",
     "TrendContextView.visits": "On how many visits it is known there.",
+    "ErasureRequest.selection": "What to erase.",
+    "ErasureRequest.reason": "Why, for the log; name no person in it.",
+    "SiteSelection.site_reference": "Your id of the site, as visits name it.",
+    "SiteSelection.kind": "`site`: every visit to a site.",
+    "JobSelection.job_reference": "Your id of the job, as visits name it.",
+    "JobSelection.kind": "`job`: every visit of a job.",
+    "EvaluationSelection.evaluation_id": "Id of the evaluation; one that is not there erases nothing.",
+    "EvaluationSelection.kind": "`evaluation`: one evaluation.",
+    "ErasureView.id": "Id of the erasure.",
+    "ErasureView.created_at": "When it was carried out.",
+    "ErasureView.kind": "What was selected: `site`, `job` or `evaluation`; `retention` where it was the age at which "
+    "the account no longer has visits kept.",
+    "ErasureView.evaluations": "How many evaluations were erased.",
+    "ErasureView.complete": "Whether all that fitted were erased; if not, the oldest were, and the rest needs another "
+    "erasure.",
+    "ErasureView.selector_sha256": "SHA-256 of the reference or id that was selected, in hexadecimal; it is kept "
+    "nowhere else. Absent for `retention`.",
+    "ErasureView.reason": "Why, as it was asked for. Absent for `retention`.",
+    "ErasureView.key_id": "Id of the API key it was asked for with. Absent for `retention`.",
+    "ErasurePage.items": "The erasures, newest first.",
     "close_up": "How to close the hole and put things back.",
     "elsewhere": "What to do at any other station or place.",
     "in_place_of": "The procedure that this one is another way of.",

@@ -335,9 +335,19 @@ def test_what_was_corrected_is_corrected_no_more(client: TestClient[Litestar], o
     assert answer.headers["link"] == f'<{first.headers["location"]}>; rel="successor-version"'
 
 
+def test_what_was_erased_is_gone(client: TestClient[Litestar], account: Any, example: bytes) -> None:
+    owner = account().full
+    made = client.post("/v1/evaluations", content=example, headers=JSON | owner)
+    selection = {"kind": "evaluation", "evaluation_id": made.json()["id"]}
+    body = {"selection": selection, "reason": MARK}
+    assert client.post("/v1/erasures", json=body, headers=owner).status_code == 201
+    answer = client.get(made.headers["location"], headers=owner)
+    assert_problem(answer.status_code, answer.headers, answer.content, "erased")
+
+
 def test_every_kind_of_problem_is_met_in_this_file() -> None:
     met = {way[-1] for way in WAYS}
     met |= {"body_too_slow", "bad_request", "ruleset_not_installed", "internal_fault", "database_unavailable"}
     met |= {"kept_visit_unreadable", "too_many_webhooks", "webhook_disabled"}
-    met |= {"kept_visit_unreadable", "idempotency_key_reused", "superseded"}
+    met |= {"kept_visit_unreadable", "idempotency_key_reused", "superseded", "erased"}
     assert met == set(KINDS)

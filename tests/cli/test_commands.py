@@ -21,8 +21,9 @@ from click.testing import CliRunner, Result
 from service import pipeline
 from service.cli import main
 from service.model.evaluation import SEVERITIES
-from service.store.embedded import EmbeddedServer
+from service.store.embedded import EmbeddedServer, embedded_server
 from service.store.keys import create_tenant
+from service.store.migrate import migrate
 from service.wire.response import EvaluationResult
 
 ROOT = Path(__file__).parents[2]
@@ -409,6 +410,28 @@ def test_a_tenant_is_pinned_to_a_version_and_unpinned(airside: Run, database_url
     nobody = str(uuid.UUID(int=7))
     assert airside("tenants", "pin", nobody, version, **environment).exit_code == 1
     assert airside("tenants", "unpin", nobody, **environment).exit_code == 1
+
+
+def test_a_sweep_erases_what_is_outdated_at_the_time_it_is_told(airside: Run, tmp_path: Path) -> None:
+    with embedded_server(tmp_path / "postgresql") as server:
+        migrate(server.database_url)
+        environment = {"DATABASE_URL": server.database_url}
+        tenant = airside("tenants", "create", "Invented tenant that forgets", **environment).stdout.strip()
+        with psycopg.connect(server.database_url) as connection:
+            connection.execute("SELECT set_config('airside.tenant', %s, true)", (tenant,))
+            connection.execute("UPDATE airside.tenants SET retention_days = 10")
+            connection.execute(
+                "INSERT INTO airside.evaluations (tenant_id, evaluation_id, created_at, ruleset_version,"
+                " ruleset_digest, units, request, evaluation)"
+                " VALUES (%s, gen_random_uuid(), '2026-07-04T12:00:00Z', '1.0.0', '', 'ip', '', '')",
+                (tenant,),
+            )
+        for at, erased in (("2026-07-14T12:00:00", 0), ("2026-07-14T12:00:01", 1), ("2026-07-15", 0)):
+            done = airside("retention", "sweep", "--at", at, **environment)
+            told = f"Erased evaluations: {erased}. Forgotten idempotency keys: 0.\n"
+            assert (done.exit_code, done.stdout) == (0, told)
+    down = airside("retention", "sweep", **environment)
+    assert down.exit_code == 5
 
 
 def test_keys_that_are_refused(airside: Run, database_url: str) -> None:

@@ -144,6 +144,7 @@ def test_what_judges_or_reads_an_accounts_data_needs_a_key(document: Document) -
                 "/v1/sites",
                 "/v1/equipment",
                 "/v1/webhooks",
+                "/v1/erasures",
             )
         )
 
@@ -153,7 +154,7 @@ def request_schemas(document: Document) -> set[str]:
     found: set[str] = set()
     todo = [
         "EvaluationRequest", "ProjectionRequest", "SteadyReadingRequest", "WebhookRequest", "SecretRotationRequest",
-        "ReplayRequest", "RevisionRequest",
+        "ReplayRequest", "RevisionRequest", "ErasureRequest",
     ]  # fmt: skip
     while todo:
         name = todo.pop()
