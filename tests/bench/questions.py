@@ -9,10 +9,12 @@ from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from service.model.erasure import Selector
 from service.model.record import EvaluationFilter, Sent, StoredEvaluation
 from service.model.timeline import Whose
 from service.store.cursor import write_cursor
 from service.store.database import new_id
+from service.store.erasures import Erasures
 from service.store.evaluations import Store
 from service.store.outbox import Outbox
 from service.store.sealing import Seal
@@ -112,6 +114,10 @@ def questions(rows: int) -> dict[str, Question]:
         page = await store.list(BIG, EvaluationFilter(**some_site(draw)), limit=1)
         return await store.chain(BIG, page.items[0].evaluation_id)
 
+    async def erased(store: Store, draw: random.Random) -> Any:
+        selector = Selector(kind="site", value=site(draw))
+        return await Erasures(store).erase(BIG, selector, "asked for", BIG, datetime.now(UTC))
+
     async def deliveries(store: Store, draw: random.Random) -> Any:
         return await Webhooks(store, Seal()).deliveries(BIG, BIG, None, write_cursor(day(draw), new_id()))
 
@@ -196,4 +202,5 @@ def questions(rows: int) -> dict[str, Question]:
         "timeline of a site": site_timeline,
         "timeline of an equipment": equipment_timeline,
         "visits for a trend": of_equipment,
+        "a site erased": erased,
     }

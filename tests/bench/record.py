@@ -36,9 +36,11 @@ class Listening(Store):
         super().__init__(database_url, pool_size=1, seconds=60.0)
         self.sent: list[tuple[str, Sequence[object]]] = []
 
-    async def rows(self, query: str, parameters: Sequence[object] = ()) -> Sequence[tuple[Any, ...]]:
+    async def rows(
+        self, query: str, parameters: Sequence[object] = (), *, seconds: float | None = None
+    ) -> Sequence[tuple[Any, ...]]:
         self.sent.append((query, parameters))
-        return await super().rows(query, parameters)
+        return await super().rows(query, parameters, seconds=seconds)
 
 
 def main() -> None:

@@ -73,6 +73,22 @@ def test_each_filter_has_its_index(works, question, index):
     assert index in works[question].indexes
 
 
+def test_what_is_erased_with_an_evaluation_is_found_by_an_index(database_url):
+    """PostgreSQL makes no index for a foreign key by itself, and would read the whole table for each row erased."""
+    with psycopg.connect(database_url) as connection:
+        bare = connection.execute(
+            "SELECT conrelid::regclass::text FROM pg_constraint k WHERE contype = 'f' AND confdeltype = 'c'"
+            " AND connamespace = 'airside'::regnamespace AND NOT EXISTS (SELECT FROM pg_index i"
+            " WHERE i.indrelid = k.conrelid AND (i.indkey::int2[])[0:cardinality(k.conkey) - 1] @> k.conkey)"
+        ).fetchall()
+        cascading = connection.execute(
+            "SELECT count(*) FROM pg_constraint WHERE contype = 'f' AND confrelid = 'airside.evaluations'::regclass"
+            " AND confdeltype = 'c'"
+        ).fetchone()
+    assert cascading[0] >= 4
+    assert bare == []
+
+
 def test_the_measure_sees_a_table_that_is_read_whole(database_server, database_url):
     """So that the tests above can fail: this table of the server has no index on what is asked."""
     watch = Watched(database_server.superuser_url)
