@@ -12,10 +12,12 @@ from typing import Any, cast
 
 from litestar import Litestar
 from litestar.enums import ScopeType
+from litestar.exceptions import LitestarException
 from litestar.routes import BaseRoute, HTTPRoute
 from litestar.types import LifeSpanReceive, LifeSpanScope, LifeSpanSend, Message, Receive, Scope, Send
 
 from service.api.problems import MEDIA_TYPE, encode_problem, problem_of
+from service.errors import AirsideError
 
 _REQUEST_ID = re.compile(r"[0-9A-Za-z][0-9A-Za-z._-]{0,63}")
 _TRACE_PARENT = re.compile(r"00-(?!0{32})[0-9a-f]{32}-(?!0{16})[0-9a-f]{16}-[0-9a-f]{2}")
@@ -39,6 +41,7 @@ class Service(Litestar):
       (W3C Trace Context, version 00) is echoed. Both are kept with an evaluation.
     - HEAD is answered as GET without the body.
     - An exception that even the framework's exception handling lets through is answered as a problem.
+    - An answer that fails once it has begun is cut off; `cut` in the log says by what.
     - One JSON line a request goes to the log. It names the route, never the path, the query, a key or a body.
     """
 
@@ -53,9 +56,10 @@ class Service(Litestar):
         try:
             await super().__call__(cast(Scope, exchange.scope), receive, exchange.send)
         except Exception as failure:
-            exchange.state["fault"] = failure
             if exchange.status is not None:
-                raise
+                exchange.cut(failure)
+                raise  # the server closes the connection, so that the client sees that the answer is not whole
+            exchange.state["fault"] = failure
             await exchange.fail(failure)
         finally:
             exchange.log()
@@ -128,11 +132,17 @@ class _Exchange:
         )
         await self.send({"type": "http.response.body", "body": body, "more_body": False})
 
+    def cut(self, failure: Exception) -> None:
+        cause = failure.__cause__ if isinstance(failure, LitestarException) and failure.__cause__ else failure
+        self.state["cut"] = type(cause).__name__
+        if not isinstance(cause, AirsideError):
+            self.state["fault"] = cause
+
     def log(self) -> None:
         fault = self.state.get("fault")
         line: dict[str, Any] = {
             "at": datetime.now(UTC).isoformat(timespec="milliseconds"),
-            "level": "error" if fault is not None else "info",
+            "level": "error" if fault is not None else "warning" if "cut" in self.state else "info",
             "request_id": self.state["request_id"],
             "method": self._method,
             "route": self.scope.get("path_template") or None,
@@ -142,6 +152,7 @@ class _Exchange:
             "trace_parent": self.state["trace_parent"],
             "tenant_id": self.state.get("tenant_id"),
             "problem": self.state.get("problem"),
+            "cut": self.state.get("cut"),
         }
         if fault is not None:
             # The words of an exception may hold what a client sent; where it came from cannot.

@@ -27,6 +27,7 @@ class Server(msgspec.Struct):
     pid: int
     headers: dict[str, str]
     bytes_of_one: int
+    log: Path
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +61,8 @@ def server(
                     " FROM airside.evaluations, generate_series(1, %s - 1) n WHERE evaluation_id = %s",
                     (COUNT, uuid.UUID(made)),
                 )
-        yield Server(port, pid, someone.full, len(answer_of(port, f"/v1/evaluations/{made}", someone.full)))
+        length = len(answer_of(port, f"/v1/evaluations/{made}", someone.full))
+        yield Server(port, pid, someone.full, length, folder / "server.log")
 
 
 def answer_of(port: int, path: str, headers: dict[str, str]) -> bytes:
@@ -82,6 +84,13 @@ def exporting(
     finally:
         answer.close()
         connection.close()
+
+
+def cut_by(server: Server) -> str:
+    """What the log says that the last answer was cut by."""
+    lines = [json.loads(line) for line in server.log.read_text().splitlines() if line.startswith("{")]
+    assert lines[-1]["route"] == "/v1/evaluations/export"
+    return str(lines[-1]["cut"])
 
 
 def memory(server: Server) -> int:
@@ -126,6 +135,7 @@ def test_a_client_that_stops_holds_no_connection_and_is_cut_off(server: Server, 
         time.sleep(2 * PAUSE)
         with pytest.raises((http.client.IncompleteRead, ConnectionError)):
             answer.read()
+    assert cut_by(server) == "ClientStalled"
 
 
 def test_a_database_that_fails_in_between_leaves_an_answer_that_is_not_whole(server: Server, database_url: str) -> None:
@@ -139,6 +149,7 @@ def test_a_database_that_fails_in_between_leaves_an_answer_that_is_not_whole(ser
                     answer.read()
             finally:
                 connection.execute("ALTER FUNCTION airside.fetched_those RENAME TO fetch_these")
+    assert cut_by(server) == "StoreRefused"
     with exporting(server, "site_reference=s1&rows=quantities", "text/csv") as answer:
         assert answer.read().endswith(b"\r\n")
 

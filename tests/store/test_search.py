@@ -178,6 +178,17 @@ def test_a_superseded_one_is_hidden_until_it_is_asked_for(in_store, an_evaluatio
     assert in_store(body) == [{second.evaluation_id}, {first.evaluation_id, second.evaluation_id}]
 
 
+def test_evaluations_of_another_tenant_are_not_fetched_by_their_ids(in_store, an_evaluation, tenant, other_tenant):
+    mine, theirs = an_evaluation(request=b"mine"), an_evaluation(request=b"theirs")
+
+    async def body(store):
+        await store.keep(tenant, mine)
+        await store.keep(other_tenant, theirs)
+        return await store.fetch_these(tenant, [theirs.evaluation_id, mine.evaluation_id, new_id()])
+
+    assert in_store(body) == (mine,)
+
+
 def test_words_of_one_tenant_are_not_found_by_another(in_store, an_evaluation, tenant, other_tenant):
     mine, theirs = an_evaluation(words="squirrel nest"), an_evaluation(words="Squirrel")
 
