@@ -144,6 +144,23 @@ def test_nothing_is_left_of_what_was_erased_in_any_table(in_store, an_evaluation
         assert told.fetchall() == [("evaluations.erased",)]
 
 
+def test_every_table_that_names_an_evaluation_loses_its_rows_with_it(database_server, database_url):
+    """Also those that the tests here put nothing into: by a foreign key that cascades."""
+    with looking(database_server) as connection:
+        naming = connection.execute(
+            "SELECT c.relname FROM pg_class c JOIN pg_attribute a ON a.attrelid = c.oid"
+            " WHERE c.relnamespace = 'airside'::regnamespace AND c.relkind IN ('r', 'p')"
+            " AND a.attname = 'evaluation_id' AND NOT a.attisdropped"
+        ).fetchall()
+        keys = connection.execute(
+            "SELECT c.relname, f.confdeltype::text FROM pg_constraint f JOIN pg_class c ON c.oid = f.conrelid"
+            " WHERE f.contype = 'f' AND f.confrelid = 'airside.evaluations'::regclass"
+        ).fetchall()
+    names = {name for (name,) in naming}
+    assert {"evaluation_findings", "evaluation_words", "reassessments", "webhook_deliveries"} <= names
+    assert dict(keys) == dict.fromkeys(names - {"evaluations", "tombstones"}, "c")
+
+
 def test_no_text_of_it_stands_anywhere(in_store, an_evaluation, tenant, database_server):
     mark = f"zz-only-{uuid.uuid4().hex}"
     here = full(
