@@ -102,7 +102,8 @@ class Store(Search):
             ),
         )  # fmt: skip
         ((fate, evaluation_id),) = rows
-        return Kept(fate=fate, made=evaluation_id)
+        # One that was erased may have been corrected before, which is no matter any more.
+        return Kept(fate=fate, made=None if fate == "nothing_to_correct" else evaluation_id)
 
     async def claimed(self, tenant_id: uuid.UUID, sent: Sent) -> Kept | None:
         """What an earlier request under this key made, so that it need not be worked out again; None if none did."""

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import time
 import uuid
 from collections.abc import Callable
@@ -74,7 +75,15 @@ def test_everything_under_what_was_erased_is_answered_410_and_the_rest_stays(
     keys = {line["id"] for line in client.get("/v1/erasures", headers=someone.full).json()["items"]}
     assert keys == {body["id"]}
 
-    for path in (one, f"{one}/trace", f"{one}/revisions", f"{one}/reassessments", again, f"{one}/plots"):
+    # Taken from the routes, so that a new one cannot be forgotten.
+    known = {"evaluation_id": one.rpartition("/")[2], "reassessment_id": again.rpartition("/")[2]}
+    paths = [
+        re.sub(r"\{(\w+)\}", lambda name: known.get(name[1], str(uuid.uuid4())), route.path_format)
+        for route in client.app.routes
+        if "{evaluation_id}" in route.path_format and "GET" in getattr(route, "methods", ())
+    ]
+    assert {one, f"{one}/trace", f"{one}/revisions", f"{one}/reassessments", again, f"{one}/plots"} <= set(paths)
+    for path in paths:
         answer = client.get(path, headers=someone.full)
         assert gone(answer), (path, answer.text)
         assert body["id"] in answer.json()["detail"]
