@@ -1,8 +1,10 @@
 """Requests that their client may send again under a key of its own, and work that many ask for at once.
 
-The key is the field `Idempotency-Key` (IETF draft "The Idempotency-Key HTTP Header Field",
-draft-ietf-httpapi-idempotency-key-header). A second request that comes while the first is under way waits for it and
-is answered alike, which the draft leaves open; it is not turned away with 409.
+The key is the field `Idempotency-Key` of the IETF draft "The Idempotency-Key HTTP Header Field"
+(draft-ietf-httpapi-idempotency-key-header-07, which expired in 2026 without becoming an RFC). As it has it, another
+request under a used key is answered 422. Unlike it, a second request that comes while the first is under way is not
+answered 409: it waits and is answered as the first, which spares the client one more try. And a key need not be in
+quotes, as the draft's structured string would be; it is taken as it stands.
 """
 
 import hashlib
