@@ -1,5 +1,6 @@
 """Erasing evaluations for good: on request, and by the age at which an account no longer has them kept."""
 
+import asyncio
 import hashlib
 import uuid
 from datetime import datetime, timedelta
@@ -42,6 +43,7 @@ class Erasures:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+        self._turn = asyncio.Semaphore(1)  # one request at a time, so that long ones leave connections to the others
 
     async def erase(
         self, tenant_id: uuid.UUID, selector: Selector, reason: str, key_id: uuid.UUID, at: datetime
@@ -67,14 +69,15 @@ class Erasures:
         )
         refuse_unstorable(erasure)
         narrowed = [selector.value if selector.kind == kind else None for kind in ("site", "job", "evaluation")]
-        rows = await self._database.rows(
-            _ERASE,
-            (
-                tenant_id, erasure.erasure_id, at, selector.kind, *narrowed, erasure.selector_sha256, reason, key_id,
-                MOST_ERASED,
-            ),
-            seconds=ERASING_SECONDS,
-        )  # fmt: skip
+        async with self._turn:
+            rows = await self._database.rows(
+                _ERASE,
+                (
+                    tenant_id, erasure.erasure_id, at, selector.kind, *narrowed, erasure.selector_sha256, reason,
+                    key_id, MOST_ERASED,
+                ),
+                seconds=ERASING_SECONDS,
+            )  # fmt: skip
         ((evaluations, complete),) = rows
         return msgspec.structs.replace(erasure, evaluations=evaluations, complete=complete)
 

@@ -280,6 +280,27 @@ def test_a_reassessment_that_comes_while_its_evaluation_is_erased_finds_it_gone(
     assert in_store(body) == ("nothing_to_correct", None)
 
 
+def test_erasures_that_take_long_leave_connections_to_the_others(in_store, an_evaluation, tenant, database_url):
+    """All of them are held up by one that another process has under way; the pool has two connections."""
+
+    async def body(store):
+        await store.keep(tenant, an_evaluation(site_reference="s"))
+        erasures = Erasures(store)
+        async with await psycopg.AsyncConnection.connect(database_url) as elsewhere:
+            await elsewhere.execute(
+                "SELECT pg_advisory_xact_lock(hashtextextended('erasures of ' || %s, 0))", (str(tenant),)
+            )
+            asked = (tenant, by("site", "s"), "asked for", new_id(), NOW)
+            waiting = [asyncio.create_task(erasures.erase(*asked)) for _ in range(5)]
+            await asyncio.sleep(0.1)
+            listed = [len((await store.list(tenant)).items) for _ in range(3)]
+            assert not any(task.done() for task in waiting)
+            await elsewhere.rollback()
+        return listed, sorted(erasure.evaluations for erasure in await asyncio.gather(*waiting))
+
+    assert in_store(body) == ([1, 1, 1], [0, 0, 0, 0, 1])
+
+
 @pytest.mark.parametrize("url", ["database_url", "superuser_url"])
 @pytest.mark.parametrize(
     "statement",
