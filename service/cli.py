@@ -779,7 +779,35 @@ def _pin(tenant: uuid.UUID, version: str | None) -> None:
 
 @main.group()
 def retention() -> None:
-    """Look after what accounts no longer have kept."""
+    """Look after what accounts no longer have kept.
+
+    Connects to DATABASE_URL, for `set` and `unset` as the user who migrated, or to the embedded server.
+    """
+
+
+@retention.command("set", epilog=EXIT_STATUS)
+@click.argument("tenant", type=click.UUID)
+@click.argument("days", type=click.IntRange(min=1))
+def set_retention(tenant: uuid.UUID, days: int) -> None:
+    """Have the evaluations of TENANT kept for DAYS days; the next sweep erases for good what is older."""
+    _retain(tenant, days)
+    click.echo(f"Evaluations of tenant {tenant} are kept for {days} days.")
+
+
+@retention.command("unset", epilog=EXIT_STATUS)
+@click.argument("tenant", type=click.UUID)
+def unset_retention(tenant: uuid.UUID) -> None:
+    """Have the evaluations of TENANT kept until they are erased."""
+    _retain(tenant, None)
+    click.echo(f"Evaluations of tenant {tenant} are kept until they are erased.")
+
+
+def _retain(tenant: uuid.UUID, days: int | None) -> None:
+    from service.store import keys
+
+    with _database(read_settings(), migrated=False) as url:
+        if not keys.set_retention(url, tenant, days):
+            raise Stopped(f"There is no tenant {tenant}.", FOUND)
 
 
 @retention.command(epilog=EXIT_STATUS)

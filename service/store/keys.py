@@ -27,6 +27,9 @@ from service.model.record import (
 )
 from service.store.storable import LONGEST_TEXT
 
+LONGEST_RETENTION = 36_500
+"""Days."""
+
 _SET_TENANT = "SELECT set_config('airside.tenant', %s, true)"
 _VERSION = re.compile(r"[0-9]{1,9}\.[0-9]{1,9}\.[0-9]{1,9}")
 _PRINTABLE = re.compile("[^\x00-\x1f\x7f\ud800-\udfff]+")
@@ -73,6 +76,23 @@ def pin_ruleset(database_url: str, tenant_id: uuid.UUID, version: str | None) ->
             "UPDATE airside.tenants SET ruleset = %s WHERE tenant_id = %s", (version, tenant_id)
         )
         return pinned.rowcount == 1
+
+
+def set_retention(database_url: str, tenant_id: uuid.UUID, days: int | None) -> bool:
+    """Have a tenant's evaluations kept for so many days, or with None until they are erased; False if there is no such
+    tenant. The next sweep erases what is older.
+
+    Raises:
+        RecordRefused: `days` is not from 1 to 36500.
+    """
+    if days is not None and not 1 <= days <= LONGEST_RETENTION:
+        raise RecordRefused("retention_days", f"must be from 1 to {LONGEST_RETENTION}")
+    with _connection(database_url) as connection:
+        connection.execute(_SET_TENANT, (str(tenant_id),))
+        changed = connection.execute(
+            "UPDATE airside.tenants SET retention_days = %s WHERE tenant_id = %s", (days, tenant_id)
+        )
+        return changed.rowcount == 1
 
 
 def create_key(

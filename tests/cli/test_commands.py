@@ -419,17 +419,21 @@ def test_a_sweep_erases_what_is_outdated_at_the_time_it_is_told(airside: Run, tm
         tenant = airside("tenants", "create", "Invented tenant that forgets", **environment).stdout.strip()
         with psycopg.connect(server.database_url) as connection:
             connection.execute("SELECT set_config('airside.tenant', %s, true)", (tenant,))
-            connection.execute("UPDATE airside.tenants SET retention_days = 10")
             connection.execute(
                 "INSERT INTO airside.evaluations (tenant_id, evaluation_id, created_at, ruleset_version,"
                 " ruleset_digest, units, request, evaluation)"
                 " VALUES (%s, gen_random_uuid(), '2026-07-04T12:00:00Z', '1.0.0', '', 'ip', '', '')",
                 (tenant,),
             )
+        assert airside("retention", "set", str(uuid.UUID(int=7)), "10", **environment).exit_code == 1
+        assert airside("retention", "set", tenant, "0", **environment).exit_code == 2
+        done = airside("retention", "set", tenant, "10", **environment)
+        assert (done.exit_code, done.stdout) == (0, f"Evaluations of tenant {tenant} are kept for 10 days.\n")
         for at, erased in (("2026-07-14T12:00:00", 0), ("2026-07-14T12:00:01", 1), ("2026-07-15", 0)):
             done = airside("retention", "sweep", "--at", at, **environment)
             told = f"Erased evaluations: {erased}. Forgotten idempotency keys: 0.\n"
             assert (done.exit_code, done.stdout) == (0, told)
+        assert airside("retention", "unset", tenant, **environment).exit_code == 0
     down = airside("retention", "sweep", **environment)
     assert down.exit_code == 5
 

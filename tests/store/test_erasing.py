@@ -10,14 +10,14 @@ import psycopg
 import pytest
 from psycopg import sql
 
-from service.errors import StoreUnavailable
+from service.errors import RecordRefused, StoreUnavailable
 from service.model.erasure import Selector, Swept
 from service.model.record import Sent, StoredReassessment
 from service.store.database import new_id
 from service.store.embedded import embedded_server
 from service.store.erasures import REMEMBERED_DAYS, Erasures
 from service.store.evaluations import Store
-from service.store.keys import create_tenant
+from service.store.keys import create_tenant, set_retention
 from service.store.migrate import migrate
 from service.store.sweeping import keep_sweeping
 
@@ -339,12 +339,17 @@ def test_an_erasure_without_a_selector_is_refused(in_store, an_evaluation, tenan
 
 
 def retain(database_url, tenant, days):
-    with psycopg.connect(database_url) as connection:
-        connection.execute("SELECT set_config('airside.tenant', %s, true)", (str(tenant),))
-        changed = connection.execute(
-            "UPDATE airside.tenants SET retention_days = %s WHERE tenant_id = %s", (days, tenant)
-        )
-        assert changed.rowcount == 1
+    assert set_retention(database_url, tenant, days)
+
+
+@pytest.mark.parametrize("days", [0, -1, 36_501])
+def test_days_that_are_none_are_refused(database_url, tenant, days):
+    with pytest.raises(RecordRefused, match="must be from 1 to 36500"):
+        set_retention(database_url, tenant, days)
+
+
+def test_a_tenant_that_is_not_there_has_nothing_kept(database_url):
+    assert set_retention(database_url, uuid.uuid4(), 1) is False
 
 
 @pytest.fixture
