@@ -22,6 +22,14 @@ from msgspec import UNSET
 from service import derive, explain, judge, normalise, reason, ruleset
 from service import project as projecting
 from service.errors import RulesetRefused
+from service.model.comparison import (
+    Achieved,
+    AloneContext,
+    ComparedQuantity,
+    ContextComparison,
+    FixGain,
+    VisitComparison,
+)
 from service.model.difference import EvaluationDifference
 from service.model.evaluation import Conclusions, ContextResult, Evaluation, Verdict
 from service.model.figure import ContextFigures
@@ -31,7 +39,7 @@ from service.model.ruleset import Ruleset
 from service.model.trend import Asked, FollowedTrend, Forecast
 from service.model.units import UnitTable
 from service.model.visit import SetAside, Visit
-from service.reassess import compare
+from service.reassess import Side, compare, fates, verdict, with_turns
 from service.ruleset.lint import edges
 from service.wire.decode import RequestDecoder, accepted_units
 from service.wire.query import names_in_queries
@@ -285,6 +293,182 @@ def follow(
         return found
     none = Forecast(criterion=asked.criterion, outcome="no_limit", reason="of_another_quantity")
     return msgspec.structs.replace(found, forecasts=(none,))
+
+
+FIXES_OF: Mapping[str, tuple[str, ...]] = {
+    "filter_replaced": ("clean_filter", "filter_of_usual_face_velocity", "filter_of_usual_share"),
+    "filter_cleaned": ("clean_filter",),
+    "coil_cleaned": ("clean_coil", "coil_free_of_ice"),
+    "coil_replaced": ("clean_coil", "coil_of_usual_share"),
+    "ducts_sealed": ("supply_ducts_sealed", "return_ducts_sealed"),
+    "duct_enlarged": ("duct_runs_sized", "return_side_to_usual_part", "supply_side_to_usual_part"),
+    "duct_added": ("return_side_to_usual_part", "supply_side_to_usual_part"),
+    "dampers_opened": ("open_damper",),
+    "blower_cleaned": ("blower_at_its_table",),
+    "blower_replaced": ("blower_at_its_table",),
+    "belt_adjusted": ("blower_at_its_table",),
+    "speed_setting_changed": ("setting_for_design_airflow", "setting_for_rise"),
+}
+"""Kind of work -> the fixes that it may have been, the likeliest first; one of them counts as done."""
+AIRFLOW_JUDGED = {"airflow_to_design": 1, "airflow_per_capacity": 1, "temperature_rise": -1}
+"""Quantities whose verdicts tell which way the airflow ought to go; -1 where they fall as it rises."""
+
+
+def compare_visits(before: EvaluationRequest, after: EvaluationRequest, prepared: Prepared) -> VisitComparison:
+    """Two visits to one equipment, each worked out and judged anew by one version of the rules, by its own readings:
+    earlier visits that a request brought along are left aside.
+
+    Never raises for decoded requests. That the one took place before the other is for the caller to see to.
+    """
+    rules = prepared.ruleset
+    visits = [
+        normalise.normalise(msgspec.structs.replace(request, earlier_visits=[]), rules, prepared.units)
+        for request in (before, after)
+    ]
+    worked = [derive.work_out(visit, rules) for visit in visits]
+    judged = [judge_visit(visit, prepared) for visit in visits]
+    work = derive.work_of(visits[0], visits[1])
+    pairs, only_before, only_after = derive.pair_contexts(*worked)
+    parts = [_parts_by_sheet(entry, evaluation) for entry, evaluation in zip(worked, judged, strict=True)]
+    sides = [{key: Side(found, rules) for key, found in part.items()} for part in parts]
+    apart = [pair for pair in pairs if pair.after.whole_house]
+    setting = "speed_setting_changed" in work
+    rows = [derive.compare_quantities(p, [] if p.after.whole_house else apart, setting) for p in pairs]
+    towards: dict[int, int] = {}
+    for place, pair in enumerate(pairs):
+        if way := _airflow_ought(sides[0][id(pair.before)]):
+            towards[place] = way
+    confidence = rules.assumptions["proof_confidence"].value
+    proofs = derive.prove(
+        work, [(pair, row.quantities) for pair, row in zip(pairs, rows, strict=True)], towards, confidence
+    )
+    meant = {entry.name: 1 if entry.meant == "rise" else -1 for proof in proofs for entry in proof.deciding}
+    contexts = []
+    for pair, row in zip(pairs, rows, strict=True):
+        one, other = sides[0][id(pair.before)], sides[1][id(pair.after)]
+        quantities = with_turns(row.quantities, one, other, meant)
+        gains, achieved = _projected_and_achieved(pair, parts[0][id(pair.before)], row, work, one, rules)
+        contexts.append(
+            ContextComparison(
+                state_before=pair.before.state,
+                state_after=pair.after.state,
+                area=pair.after.area,
+                whole_house=pair.after.whole_house,
+                quantities=quantities,
+                not_compared=row.not_compared,
+                findings=fates(one, other),
+                reference_density=row.density,
+                reference_airflow=row.flow,
+                airflow_method=row.method,
+                gains=gains,
+                achieved=achieved,
+            )
+        )
+    contexts = _told_once(contexts)
+    evidence = {
+        finding.code: {rules.criteria[name].quantity for token in finding.evidence
+                       if (name := token.rpartition(".")[0]) in rules.criteria}
+        for part in judged[1].parts
+        for finding in part.findings
+    }  # fmt: skip
+    cautions = {caution.code: caution for evaluation in reversed(judged) for caution in evaluation.cautions}
+    return VisitComparison(
+        before_at=visits[0].visited_at,
+        after_at=visits[1].visited_at,
+        ruleset_version=rules.release.version,
+        ruleset_digest=rules.digest,
+        contexts=tuple(contexts),
+        only_before=tuple(
+            AloneContext(state=sheet.state, area=sheet.area, findings=fates(sides[0][id(sheet)], None))
+            for sheet in only_before
+        ),
+        only_after=tuple(
+            AloneContext(state=sheet.state, area=sheet.area, findings=fates(None, sides[1][id(sheet)]))
+            for sheet in only_after
+        ),
+        facts_differing=derive.facts_apart(visits[0], visits[1], work),
+        work=work,
+        verdict=verdict(proofs, contexts, evidence, confidence),
+        cautions=tuple(cautions.values()),
+    )
+
+
+def _parts_by_sheet(worked: derive.WorkedOut, evaluation: Evaluation) -> dict[int, list[Conclusions]]:
+    """By identity of a sheet what was concluded there; what is told once for the whole house is a part of each."""
+    house = [] if evaluation.whole_house is None else [evaluation.whole_house]
+    found: dict[int, list[Conclusions]] = {
+        id(sheet): [*house, context] for sheet, context in zip(worked.contexts, evaluation.contexts, strict=True)
+    }
+    if worked.whole_house is not None:
+        found[id(worked.whole_house)] = list(house)
+    return found
+
+
+def _told_once(contexts: Sequence[ContextComparison]) -> list[ContextComparison]:
+    """Findings whose fate is the same in the whole house and in a context are told of the whole house alone."""
+    told = {finding for context in contexts if context.whole_house for finding in context.findings}
+    codes = {finding.code for finding in told}
+    found = []
+    for context in contexts:
+        if not context.whole_house:
+            rest = tuple(entry for entry in context.findings if entry not in told)
+            context = msgspec.structs.replace(context, findings=rest)
+            codes -= {entry.code for entry in rest}
+        found.append(context)
+    # What a context knows more of is told there, and not of the whole house.
+    return [
+        msgspec.structs.replace(context, findings=tuple(e for e in context.findings if e.code in codes))
+        if context.whole_house
+        else context
+        for context in found
+    ]
+
+
+def _airflow_ought(side: Side) -> int:
+    """Direction that brings the airflow to its limits; nothing where no verdict tells one, or they disagree."""
+    ways = {
+        AIRFLOW_JUDGED[entry.quantity] * (1 if entry.verdict == "below" else -1)
+        for entry in side.verdicts
+        if entry.quantity in AIRFLOW_JUDGED and entry.verdict in ("above", "below")
+    }
+    return ways.pop() if len(ways) == 1 else 0
+
+
+def _projected_and_achieved(
+    pair: derive.Pair,
+    parts: Sequence[Conclusions],
+    rows: derive.Rows,
+    work: Sequence[str],
+    before: Side,
+    rules: Ruleset,
+) -> tuple[tuple[FixGain, ...], tuple[Achieved, ...]]:
+    """Gains that the first visit projected, and for those that were done, together, what was measured of them."""
+    told = {name: gain for part in parts for name, gain in part.gains.items() if gain.quantities}
+    done = list(
+        dict.fromkeys(
+            name for kind in work if (name := next((f for f in FIXES_OF.get(kind, ()) if f in told), None)) is not None
+        )
+    )
+    gains = tuple(FixGain(fix=name, done=name in done, airflow=gain.airflow) for name, gain in told.items())
+    if not done:
+        return gains, ()
+    limits = {entry.criterion: entry.upper for entry in before.verdicts if entry.upper is not None}
+    measured: dict[str, ComparedQuantity] = {}
+    for row in rows.quantities:
+        if row.basis != "at_equal_flow_and_density":
+            measured.setdefault(row.name, row)
+    achieved = []
+    for entry in projecting.together(derive.air_system(pair.before), done, rules, limits):
+        found = measured.get(entry.name)
+        if found is None:
+            continue
+        change = derive.carried_over(entry.change, pair.before.visit, "before", rules)
+        apart = derive.difference(found.difference, change)
+        agrees = abs(apart.value) <= derive.COVERAGE * apart.uncertainty
+        achieved.append(
+            Achieved(name=entry.name, projected=change, achieved=found.difference, apart=apart, agrees=agrees)
+        )
+    return gains, tuple(achieved)
 
 
 class _Judged(msgspec.Struct, frozen=True):

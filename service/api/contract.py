@@ -189,13 +189,35 @@ _LINKS: dict[str, dict[str, Any]] = {
             "parameters": {"equipment_reference": "$response.body#/result/equipment_reference"},
             "description": "Where the visit names its equipment.",
         },
+        "compare": {
+            "operationId": "compare_evaluations",
+            "parameters": {"after": "$response.body#/id"},
+            "description": "With an earlier visit to the same equipment as `before`.",
+        },
         "trend": {
             "operationId": "get_equipment_trend",
             "parameters": {"equipment_reference": "$response.body#/result/equipment_reference"},
             "description": "Where the visit names its equipment.",
         },
     },
+    "compare_evaluations": {
+        "before": {
+            "operationId": "get_evaluation",
+            "parameters": {"evaluation_id": "$response.body#/before/evaluation_id"},
+        },
+        "after": {
+            "operationId": "get_evaluation",
+            "parameters": {"evaluation_id": "$response.body#/after/evaluation_id"},
+        },
+    },
     "get_equipment_trend": {
+        "compare": {
+            "operationId": "compare_evaluations",
+            "parameters": {
+                "before": "$response.body#/points/0/evaluation_id",
+                "after": "$response.body#/points/1/evaluation_id",
+            },
+        },
         "first": {
             "operationId": "get_evaluation",
             "parameters": {"evaluation_id": "$response.body#/points/0/evaluation_id"},

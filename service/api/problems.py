@@ -105,6 +105,14 @@ KINDS: dict[str, Kind] = {
         "It was disabled by its account, or because its target answered 410 Gone.",
         "Enable it with `PUT /v1/webhooks/{webhook_id}`, and try it out again.",
     ),
+    "visits_not_comparable": Kind(
+        409,
+        "The two are no earlier and later visit to one equipment",
+        "Both are the same evaluation or one visit, they name different equipment, or the visit `after` took place "
+        "before the visit `before`. `detail` says which.",
+        "Name two visits to one equipment, the earlier one as `before`; where `equipment.reference` or `visited_at` is "
+        "wrong, correct the evaluation with a revision.",
+    ),
     "superseded": Kind(
         409,
         "The evaluation was corrected already",

@@ -4,6 +4,7 @@ from typing import Any
 
 from service.api import (
     catalogue,
+    comparisons,
     documentation,
     documents,
     erasures,
@@ -31,6 +32,7 @@ ROUTES: tuple[Any, ...] = (
     timelines.SITES,
     timelines.EQUIPMENT,
     trends.ROUTER,
+    comparisons.ROUTER,
     projections.ROUTER,
     steady_readings.ROUTER,
     webhooks.ROUTER,

@@ -115,12 +115,10 @@ def counterpart(sheet: Worksheet, others: Sequence[Worksheet]) -> Worksheet | No
         )
 
     found = [other for other in others if alike(other)]
-    return min(
-        found, key=lambda other: (not _same_setting(sheet, other), not _same_surface(sheet, other)), default=None
-    )
+    return min(found, key=lambda other: (not same_setting(sheet, other), not same_surface(sheet, other)), default=None)
 
 
-def _same_setting(one: Worksheet, other: Worksheet) -> bool:
+def same_setting(one: Worksheet, other: Worksheet) -> bool:
     return one.state.speed_setting is not None and one.state.speed_setting == other.state.speed_setting
 
 
@@ -128,7 +126,7 @@ def _surface(sheet: Worksheet) -> str | None:
     return next((token for token in sheet.observations if token.startswith("coil_surface.")), None)
 
 
-def _same_surface(one: Worksheet, other: Worksheet) -> bool:
+def same_surface(one: Worksheet, other: Worksheet) -> bool:
     return _surface(one) == _surface(other)
 
 
@@ -390,7 +388,7 @@ def _resistance(then: Reader, now: Reader, part: str, flow: str | None, against:
     drop_name = f"{part}_pressure_drop" if part in ("filter", "coil") else f"{part}_duct_pressure_drop"
     if drop_name not in sheet.quantities and drop_name not in sheet.lacking:
         return
-    if part == "coil" and not _same_surface(then.sheet, sheet):
+    if part == "coil" and not same_surface(then.sheet, sheet):
         sheet.lack(name, "both visits with a wet coil, or both with a dry one")
         return
     here = local_density(sheet, part)
@@ -427,7 +425,7 @@ def _heat(then: Reader, now: Reader, flow: str | None, against: str) -> None:
                 )  # fmt: skip
     if sheet.state.mode == "cooling" and sheet.get("net_total_capacity") is not None:
         one, other = now.get("net_total_capacity"), then.get("net_total_capacity")
-        apart = _weather_apart(then.sheet, sheet)
+        apart = weather_apart(then.sheet, sheet)
         if one is None or other is None or apart is None:
             sheet.lack("cooling_capacity_to_earlier", "capacity and outdoor temperature on both visits")
         elif apart > sheet.ruleset.assumptions["same_weather_span"].value:
@@ -450,7 +448,7 @@ def _heat_carried(reader: Reader, flow: str) -> Measured | None:
     return reader.over(propagate(lambda kelvin, q, rho: kelvin * q * rho, rise, moved, density))
 
 
-def _weather_apart(before: Worksheet, after: Worksheet) -> float | None:
+def weather_apart(before: Worksheet, after: Worksheet) -> float | None:
     """Largest difference (K) of what the capacity depends on: outdoor air and return air; None where not read."""
     gaps = []
     for name in ("outdoor_air_temperature", "return_air_temperature"):
@@ -672,7 +670,7 @@ def _growth_of_drop(
     for reader, at in zip(readers, moments, strict=True):
         flow = airflow_in_common(sheet, reader.sheet)
         today = None if flow is None else sheet.get(flow)
-        if flow is None or today is None or here is None or (part == "coil" and not _same_surface(sheet, reader.sheet)):
+        if flow is None or today is None or here is None or (part == "coil" and not same_surface(sheet, reader.sheet)):
             continue
         try:
             carried, mine = (each.drop(part, today.value, here.value, flow) for each in (reader, now))
@@ -689,7 +687,7 @@ def _growth_of_fan(
     sheet: Worksheet, seen: Sequence[Seen], now: Reader, readers: list[Reader], moments: list[datetime.datetime]
 ) -> None:
     """External static pressure at equal density, and airflow by one method, all in one speed setting."""
-    alike = [(reader, at) for reader, at in zip(readers, moments, strict=True) if _same_setting(sheet, reader.sheet)]
+    alike = [(reader, at) for reader, at in zip(readers, moments, strict=True) if same_setting(sheet, reader.sheet)]
     density = sheet.get("return_air_density")
     pressures: list[Point] = []
     last = None

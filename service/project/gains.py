@@ -21,6 +21,7 @@ from service.model.projection import (
     LowerDrop,
     NotProjected,
     OpenDampers,
+    Projected,
     ReplaceFilter,
     SpeedSetting,
     StandToTable,
@@ -64,6 +65,31 @@ def gain(found: AirSystem, name: str, rules: Ruleset, limits: Mapping[str, float
     )
     told = {entry.name: entry.change for entry in gained}
     return Gain(name, next((told[key] for key in KEYS if key in told), None), gained, notes, missing)
+
+
+def together(
+    found: AirSystem, names: Sequence[str], rules: Ruleset, limits: Mapping[str, float]
+) -> tuple[Projected, ...]:
+    """What several fixes made together would bring, with its error terms; nothing where one cannot be projected.
+
+    A fix that holds the system against its blower table stands for a system of its own and is told alone only.
+    """
+    if found.missing or not names:
+        return ()
+    if any(rules.fixes[name].does == "table" for name in names):
+        if len(names) > 1:
+            return ()
+        try:
+            found = _held_against_table(found, rules)
+        except Refused:
+            return ()
+    try:
+        inputs = inputs_of(found, rules)
+        values = {key: entry.value for key, entry in inputs.items()}
+        changes = [change for name in names for change in changes_of(rules.fixes[name], found, values, limits)]
+    except (Refused, OutOfRange):
+        return ()
+    return outcome(changes, found, inputs, rules)[0] if changes else ()
 
 
 def _held_against_table(found: AirSystem, rules: Ruleset) -> AirSystem:

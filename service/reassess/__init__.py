@@ -1,5 +1,7 @@
-"""Two evaluations of one visit held against each other: what differs, and which rule, limit or quantity did it."""
+"""Two evaluations held against each other: of one visit, what differs and what did it; of two visits, what became of
+findings, and whether the work done between them shows."""
 
 from service.reassess.compare import compare
+from service.reassess.visits import Side, fates, verdict, with_turns
 
-__all__ = ["compare"]
+__all__ = ["Side", "compare", "fates", "verdict", "with_turns"]

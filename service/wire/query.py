@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Annotated, Any, Literal, TypeVar
 from urllib.parse import parse_qsl
+from uuid import UUID
 
 import msgspec
 import msgspec.inspect
@@ -226,6 +227,31 @@ class TrendQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
                 min_length=1,
                 max_length=40,
                 description="Version of the rules that works the visits out; by default the account's.",
+            ),
+        ]
+        | UnsetType
+    ) = UNSET
+    units: (
+        Annotated[
+            Literal["ip", "si"],
+            Meta(description="Unit system of the answer; by default that of the account."),
+        ]
+        | UnsetType
+    ) = UNSET
+
+
+class ComparisonQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Query of a comparison."""
+
+    before: Annotated[UUID, Meta(description="`id` of the kept evaluation of the earlier visit.")]
+    after: Annotated[UUID, Meta(description="`id` of the kept evaluation of the later visit, after the work.")]
+    ruleset: (
+        Annotated[
+            str,
+            Meta(
+                min_length=1,
+                max_length=40,
+                description="Version of the rules that works both visits out; by default the account's.",
             ),
         ]
         | UnsetType

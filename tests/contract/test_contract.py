@@ -143,6 +143,7 @@ def test_what_judges_or_reads_an_accounts_data_needs_a_key(document: Document) -
                 "/v1/steady-readings",
                 "/v1/sites",
                 "/v1/equipment",
+                "/v1/comparisons",
                 "/v1/webhooks",
                 "/v1/erasures",
             )
