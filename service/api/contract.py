@@ -612,13 +612,14 @@ def _told(name: str, struct: type[msgspec.Struct]) -> dict[str, Any]:
 
 def _query(struct: type[msgspec.Struct], names: Names) -> list[dict[str, Any]]:
     parameters = []
+    required = {field.name for field in msgspec.structs.fields(struct) if field.required}
     for name, schema in parameter_schemas(struct, names).items():
         shape = dict(schema)
         parameters.append(
             {
                 "name": name,
                 "in": "query",
-                "required": False,
+                "required": name in required,
                 "description": shape.pop("description"),
                 "schema": _tightened(shape),
             }

@@ -350,8 +350,6 @@ def decode_query(text: bytes, wanted: type[Query], names: Names = MappingProxyTy
     ------
     RequestRefused : naming every fault at once, without the values and without names that are not ours
     """
-    if not text:
-        return wanted()
     try:
         pairs = parse_qsl(text.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=MOST_PARAMETERS)
     except ValueError:  # too many, or octets that are not UTF-8
@@ -381,6 +379,11 @@ def decode_query(text: bytes, wanted: type[Query], names: Names = MappingProxyTy
         Fault(parameter=name, code="out_of_range", detail=f"give it at most {most} times")
         for name, value in values.items()
         if isinstance(value, list) and len(value) > (most := _repeats(fields[name].type))
+    ]
+    faults += [
+        Fault(parameter=name, code="missing_field", detail="is required")
+        for name, field in fields.items()
+        if field.required and name not in values
     ]
     if faults:
         raise RequestRefused(faults)
@@ -432,6 +435,8 @@ def _fault(name: str, wanted: type[msgspec.Struct], names: Names) -> Fault:
             "2026-07-14T15:30:00Z; write the + of an offset as %2B"
         )
         return Fault(parameter=name, code="wrong_format", detail=detail)
+    if schema.get("format") == "uuid":
+        return Fault(parameter=name, code="wrong_format", detail="must be a UUID, as `id` of an evaluation is")
     if schema["type"] == "integer":
         detail = f"must be a whole number from {schema['minimum']} to {schema['maximum']}"
         return Fault(parameter=name, code="out_of_range", detail=detail)
