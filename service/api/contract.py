@@ -189,11 +189,6 @@ _LINKS: dict[str, dict[str, Any]] = {
             "parameters": {"equipment_reference": "$response.body#/result/equipment_reference"},
             "description": "Where the visit names its equipment.",
         },
-        "compare": {
-            "operationId": "compare_evaluations",
-            "parameters": {"after": "$response.body#/id"},
-            "description": "With an earlier visit to the same equipment as `before`.",
-        },
         "trend": {
             "operationId": "get_equipment_trend",
             "parameters": {"equipment_reference": "$response.body#/result/equipment_reference"},
@@ -359,6 +354,11 @@ _LINKS: dict[str, dict[str, Any]] = {
         },
     },
     "list_evaluations": {
+        "compare": {
+            "operationId": "compare_evaluations",
+            "parameters": {"before": "$response.body#/items/1/id", "after": "$response.body#/items/0/id"},
+            "description": "Where both are of one equipment, the first the later visit.",
+        },
         "read": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/items/0/id"}},
         "trace": {
             "operationId": "get_evaluation_trace",
