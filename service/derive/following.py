@@ -408,10 +408,10 @@ def _freedom(slope: Measured, scatter: float, count: int, confidence: float) -> 
     the least and the greatest of their pairs: all but 2 of the n! orders (Kendall's statistic). With fewer it has the
     degrees of freedom that the line leaves.
     """
-    if scatter == 0.0 or 1.0 - 2.0 / math.factorial(count) >= confidence:
+    share = 0.0 if scatter == 0.0 else (scatter / slope.uncertainty) ** 4
+    if share == 0.0 or 1.0 - 2.0 / math.factorial(count) >= confidence:
         return math.inf
-    own = math.sqrt(max(slope.uncertainty**2 - scatter**2, 0.0))
-    return uncertainty.effective_degrees_of_freedom([(own, math.inf), (scatter, float(count - 2))])
+    return (count - 2) / share
 
 
 def _limits(

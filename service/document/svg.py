@@ -53,7 +53,7 @@ class Scale:
 
 def round_ticks(low: float, high: float, most: int = 8) -> list[float]:
     """Equally spaced multiples of 1, 2 or 5 times a power of ten that cover the values: 3 to `most`."""
-    if not high > low:
+    if not high - low > 1e-9 * max(abs(low), abs(high)):  # one value, as far as ticks can tell
         spread = abs(low) * 0.1 or 1.0
         low, high = low - spread, high + spread
     power = math.floor(math.log10((high - low) / most))

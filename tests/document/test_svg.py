@@ -32,6 +32,12 @@ def test_one_value_is_given_room(value: float) -> None:
     assert ticks[0] < value < ticks[-1]
 
 
+def test_values_that_ticks_cannot_tell_apart_are_given_room() -> None:
+    ticks = round_ticks(1e13, 1e13 + 0.01)
+    assert ticks[0] < 1e13 < 1e13 + 0.01 < ticks[-1]
+    assert len(set(ticks)) == len(ticks)
+
+
 def test_a_scale_goes_from_tick_to_tick() -> None:
     scale = Scale(3.0, 97.0, 100.0, 500.0)
     assert (scale.low, scale.high) == (0.0, 100.0)

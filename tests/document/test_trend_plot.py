@@ -8,11 +8,16 @@ from xml.etree import ElementTree
 
 import msgspec
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from service.api.exchange import encode
+from service.derive import following
 from service.document.trend_plot import DateScale, trend_plot
-from service.model.trend import Asked
+from service.model.quantity import Measured
+from service.model.trend import Asked, FollowedTrend, TrendPoint
 from service.pipeline import Rulebook, follow, load
-from service.wire.trends import Read
+from service.wire.trends import Read, trend_view
 from tests.visits.history_faults import History, Past
 from tests.visits.house import Faults
 from tests.visits.library import HOUSES
@@ -150,3 +155,45 @@ def test_nothing_is_referred_to_outside(draw: Callable[..., ElementTree.Element]
     for element in draw(7).iter():
         assert not [name for name in element.attrib if name.endswith(("href", "src", "style"))]
         assert element.tag != f"{SVG}script"
+
+
+NUMBERS = st.one_of(st.floats(-1e3, 1e3), st.sampled_from([0.0, 5.0]), st.floats(-1e60, 1e60), st.floats(0.0, 1e-290))
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(st.tuples(st.floats(0.0, 3e9), NUMBERS, NUMBERS), min_size=3, max_size=8),
+    NUMBERS,
+    st.sampled_from(["ip", "si"]),
+)
+def test_whatever_the_numbers_an_answer_can_be_written_and_drawn(
+    rulebook: Rulebook, visits: list[tuple[float, float, float]], limit: float, system: Any
+) -> None:
+    """Numbers as clients may send them, beyond all that a house can have."""
+    prepared = rulebook.current
+    start = datetime.datetime(2090, 1, 1, tzinfo=datetime.UTC)
+    points = tuple(
+        TrendPoint(
+            evaluation_id=UUID(int=place),
+            at=start + datetime.timedelta(seconds=after),
+            value=Measured(value, {f"visit.{place}": uncertainty}),
+        )
+        for place, (after, value, uncertainty) in enumerate(sorted(visits))
+    )
+    asked = Asked(quantity="external_static_pressure")
+    criterion = "external_static_pressure_maximum"
+    found = FollowedTrend(
+        asked=asked, where=None, places=(), basis="as_worked_out", airflow=None, points=points, left_out=(),
+        restarts=(), limits=((criterion, "upper", limit),),
+    )  # fmt: skip
+    refusal = following._refusal(points, asked, "air", prepared.ruleset.assumptions)
+    if refusal is None:
+        line = following._line(points, prepared.ruleset.assumptions)
+        forecast = following._forecast(line, points[-1], following.along(points)[-1], criterion, "upper", limit)
+        found = msgspec.structs.replace(found, line=line, forecasts=(forecast,))
+    else:
+        found = msgspec.structs.replace(found, refusal=refusal)
+    parts = (found, _read("invented"), prepared.ruleset, prepared.units, system, prepared.languages["es"])
+    assert b"null" not in encode(trend_view(*parts))
+    root = ElementTree.fromstring(trend_plot(*parts))
+    assert sum(1 for _ in root.iter(f"{SVG}circle")) >= len(points)

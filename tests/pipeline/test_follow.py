@@ -20,7 +20,8 @@ from service.derive import following
 from service.model.quantity import Measured
 from service.model.trend import Asked, FollowedTrend, Forecast, TrendPoint
 from service.pipeline import Rulebook, follow, load
-from tests.visits.history_faults import History, Past
+from tests.visits.healthy import ROOT
+from tests.visits.history_faults import EXAMPLE_SERIES, History, Past
 from tests.visits.house import Faults
 from tests.visits.library import HOUSES
 
@@ -266,6 +267,25 @@ def test_a_criterion_may_be_named(followed: Callable[..., FollowedTrend]) -> Non
 
     none = followed(STEADY, "external_static_pressure", {7: without_rating})
     assert [(one.outcome, one.reason) for one in none.forecasts] == [("no_limit", "no_limit_in_force")]
+
+
+def test_the_example_over_the_years_leads_to_a_date(rulebook: Rulebook) -> None:
+    """The visits of the contract's examples, kept one by one: the filter of now, and both of them by their days."""
+    decoder = rulebook.decoder()
+    visits = []
+    for place, path in enumerate(sorted((ROOT / EXAMPLE_SERIES).glob("*.json"))):
+        visit = decoder.decode(path.read_bytes())
+        assert isinstance(visit.visited_at, datetime.datetime)
+        visits.append((UUID(int=place), visit.visited_at, visit))
+    assert len(visits) == 7
+    now = follow(visits, Asked(quantity="filter_pressure_drop"), rulebook.current)
+    assert (used(now), only(now).outcome) == ([3, 4, 5, 6], "foreseen")
+    both = follow(visits, Asked(quantity="filter_pressure_drop", against="days_since_filter_change"), rulebook.current)
+    assert (len(used(both)), only(both).outcome) == (7, "foreseen")
+    # Both filters load alike, so that all visits together tell more closely.
+    assert both.line is not None
+    assert now.line is not None
+    assert both.line.slope.uncertainty < now.line.slope.uncertainty
 
 
 # What is refused -------------------------------------------------------------------------------------------------

@@ -24,6 +24,7 @@ from tests.visits.writing import Request, Run, write_visit
 
 FOLDER = Path("rules/cases/visits")
 EXAMPLE = Path("openapi/examples/repair_visit.json")
+EXAMPLE_SERIES = Path("openapi/examples/over_the_years")
 COMMAND = "python -m tests.visits.history_faults"
 
 READINGS = (
@@ -243,14 +244,40 @@ EXAMPLE_VISIT = History(
 """As found a year ago, as found today, and after a new filter: the coil behind it has fouled meanwhile."""
 
 
+EXAMPLE_YEARS = History(
+    "over_the_years", _HIGH,
+    (
+        Past(500, Faults(filter_loading=1.05), (("filter_replaced", 505),)),
+        Past(420, Faults(filter_loading=1.9)),
+        Past(330, Faults(filter_loading=2.85)),
+        Past(240, Faults(filter_loading=1.05), (("filter_replaced", 245),)),
+        Past(160, Faults(filter_loading=1.9)),
+        Past(80, Faults(filter_loading=2.75)),
+    ),
+    Faults(filter_loading=3.5),
+)  # fmt: skip
+"""Two filters of one kind loading alike; to be kept one by one, for a timeline and trends."""
+
+
+def series() -> dict[Path, str]:
+    """The visits of `EXAMPLE_YEARS` one by one, in the order to keep them."""
+    request = EXAMPLE_YEARS.request()
+    visits = [*request.pop("earlier_visits"), request]
+    for visit in visits:
+        visit["equipment"]["reference"] = "invented-equipment-over-the-years"
+        visit["site"]["reference"] = "invented-site-over-the-years"
+    return {EXAMPLE_SERIES / f"visit_{place}.json": as_json(visit) for place, visit in enumerate(visits, start=1)}
+
+
 def documents(visits: Sequence[History | Sealing] = VISITS) -> dict[Path, str]:
     """Path under the repository's root -> text; the example of the contract among them."""
     written = {FOLDER / f"{visit.id}.json": as_json(visit.request()) for visit in visits}
-    return {**written, EXAMPLE: as_json(EXAMPLE_VISIT.request())}
+    return {**written, EXAMPLE: as_json(EXAMPLE_VISIT.request()), **series()}
 
 
 def main() -> None:
     for path, text in documents().items():
+        (ROOT / path).parent.mkdir(exist_ok=True)
         (ROOT / path).write_text(text, encoding="utf-8")
 
 
