@@ -19,6 +19,9 @@ from service.wire.trends import DAY, NOT_FORESEEN_BECAUSE, Read, refusal_in_word
 
 WIDTH, HEIGHT = 760.0, 430.0
 LEFT, RIGHT, TOP, BOTTOM = 74.0, 736.0, 44.0, 326.0
+LONGEST_UPRIGHT = 46
+"""Characters of a title beside the plot that do not run out of it."""
+
 CARRIED_ON = 1.5
 """The axis goes on behind the newest visit by at most this share of what lies before it."""
 
@@ -127,10 +130,10 @@ class _Pen:
 
     def drawn(self, font: str) -> str:
         remarks = self.remarks()
-        lines = [line for remark in remarks for line in wrapped(remark, 124)]
+        lines = [line for remark in remarks for line in wrapped(remark, 132)]
         empty = not (self.marks or self.others)
         base = 46.0 if empty else HEIGHT - 8
-        height = base + 8 + 16 * max(len(lines) - 1, 0)
+        height = base + 8 + 16 * max(len(lines) - empty, 0)
         drawing = Drawing(
             WIDTH, height, self.title, " ".join([*self.in_words(), *remarks]), font=font, language=self.speech.code
         )
@@ -139,6 +142,9 @@ class _Pen:
             self.plot(drawing)
         for index, line in enumerate(lines):
             drawing.words(LEFT - 60, base + 16 * index, line, size=11.5)
+        if not empty:
+            bars = self.say("Bars: expanded uncertainty, coverage factor 2")
+            drawing.words(LEFT - 60, height - 8, bars, size=11, ink=SOFT)
         return drawing.text()
 
     def plot(self, drawing: Drawing) -> None:
@@ -146,23 +152,28 @@ class _Pen:
         unit = self.speech.say(self.units.display[self.dimension][self.system].scale.symbol)
         labels = across.labels if isinstance(across, DateScale) else None
         name = f"{self.name}, {unit}" if unit else self.name
+        if len(name) > LONGEST_UPRIGHT:  # the title of the plot has it
+            name = unit
         under = self.say("Visit") if self.against_time else self.say("Days since the filter was changed")
         line = self.found.line
         if line is not None:
             self.band(drawing, line, across, up)
         drawing.axes(across, up, under, name, across_labels=labels)
-        for restart in {restart.at: restart for restart in self.found.restarts}.values() if self.against_time else ():
-            x = across(self.along(self.place(restart.at)))
-            if LEFT <= x <= RIGHT:
-                drawing.line([(x, up.start), (x, up.end)], ink=SOFT, width=1.2, dash="dotted")
-                drawing.words(x + 4, up.end + 10, self.say("work done"), ink=SOFT, size=11)
+        restarts = sorted({self.place(restart.at) for restart in self.found.restarts}) if self.against_time else []
+        begun = [x for x in map(across, restarts) if LEFT <= x <= RIGHT]
+        for x in begun:
+            drawing.line([(x, up.start), (x, up.end)], ink=SOFT, width=1.2, dash="dotted")
+            drawing.words(x + 4, up.end + 10, self.say("work done"), ink=SOFT, size=11)
         for criterion, side, limit in self.found.limits:
             y = self.shown(limit)
             if up.holds(y):
                 drawing.line([(LEFT, up(y)), (RIGHT, up(y))], ink=INK, width=1.4, dash="chained")
                 text = self.say("limit: {limit}", limit=self.words(limit))
                 below = side == "lower"
-                drawing.words(LEFT + 6, up(y) + (14 if below else -6), text, size=11)
+                x = LEFT + 6
+                for start in begun:  # beside the lines where work was done
+                    x = start + 6 if x - 2 < start < x + 5.8 * len(text) else x
+                drawing.words(x, up(y) + (14 if below else -6), text, size=11)
                 self.forecast(drawing, criterion, limit, across, up)
         if line is not None:
             self.line(drawing, line, across, up)
@@ -269,8 +280,6 @@ class _Pen:
                 drawing.mark(x, y - 4, shape, open_=open_, ink=ink)
             drawing.words(x + 14, y, text, size=11)
             x += 34 + 5.8 * len(text)
-        bars = self.say("Bars: expanded uncertainty, coverage factor 2")
-        drawing.words(RIGHT, y, bars, size=11, anchor="end", ink=SOFT)
 
     # Words -----------------------------------------------------------------------------------------------------
 
@@ -296,7 +305,7 @@ class _Pen:
                 expected=days[0],
                 earliest=days[1],
                 latest=days[2],
-                confidence=f"{100 * line.confidence:.0f} %",
+                confidence=f"{100 * line.confidence:.0f}%",
             )
         if forecast.no_earlier_than is not None:
             return self.say(
