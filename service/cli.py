@@ -40,7 +40,7 @@ from service.model.evaluation import SEVERITIES, Severity
 from service.model.record import SCOPES, Scope
 from service.model.ruleset import Ruleset
 from service.model.units import UnitSystem
-from service.printout import difference_printout, printable, printout
+from service.printout import comparison_printout, difference_printout, printable, printout
 from service.settings import VARIABLES, Settings, read_settings
 from service.wire.faults import RequestRefused
 from service.wire.render import result
@@ -149,6 +149,31 @@ def evaluate(
     Needs neither server nor database, and keeps nothing.
     """
     _judge(file.read(), pipeline.load(*folders), as_json=as_json, units=units, language=language, fail_on=fail_on)
+
+
+@main.command(epilog=EXIT_STATUS)
+@click.argument("before", type=click.File("rb"))
+@click.argument("after", type=click.File("rb"))
+@_units
+@_language
+def compare(before: BinaryIO, after: BinaryIO, units: UnitSystem | None, language: str) -> None:
+    """Hold the visit in AFTER against that in BEFORE, both request bodies of the API for one equipment.
+
+    Says what moved beyond the joint uncertainty, what became of findings, and whether the readings prove the work done.
+    Needs neither server nor database, and keeps nothing.
+    """
+    rulebook = pipeline.load()
+    one, other = (rulebook.decoder().decode(file.read()) for file in (before, after))
+    if one.visited_at and other.visited_at and other.visited_at < one.visited_at:
+        raise click.UsageError("AFTER took place before BEFORE")
+    named = {visit.equipment.reference for visit in (one, other) if visit.equipment and visit.equipment.reference}
+    if len(named) > 1:
+        raise click.UsageError("the visits name different equipment")
+    prepared = rulebook.current
+    speech = _spoken(prepared, language)
+    found = pipeline.compare_visits(one, other, prepared)
+    system = units or other.units or "ip"
+    _print(comparison_printout(found, prepared.ruleset, prepared.units, system, speech))
 
 
 @main.command(epilog=EXIT_STATUS)

@@ -9,18 +9,21 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Iterable, Sequence
-from typing import TypeVar, get_args
+from typing import Literal, TypeVar, get_args
 
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from service.model.comparison import AloneContext, ComparedQuantity, VisitComparison
 from service.model.difference import Change, LimitChange, PartChange, RulesetDifference
 from service.model.evaluation import SEVERITIES
 from service.model.ruleset import Limit, Ruleset
-from service.model.units import UnitTable
+from service.model.units import UnitSystem, UnitTable
 from service.wire import response
+from service.wire.comparison import ComparisonWriter, FindingFateView
+from service.wire.render import DISCLAIMER
 from service.wire.speech import ENGLISH, Speech
 from service.wire.words import context_words
 
@@ -86,6 +89,50 @@ def difference_printout(found: RulesetDifference) -> str:
         lines += [f"    {line}" for part in entry.parts for line in _part_lines(part)]
         lines += [f"    {_limit_line(change)}" for change in entry.limits]
     return "".join(f"{printable(line)}\n" for line in lines)
+
+
+def comparison_printout(
+    found: VisitComparison, rules: Ruleset, units: UnitTable, system: UnitSystem, speech: Speech = ENGLISH
+) -> str:
+    """Two visits held against each other: the verdict and why, findings, then every quantity that moved."""
+    writer, say = ComparisonWriter(rules, units, system, speech), speech.say
+    verdict = writer.verdict(found.verdict)
+    lines = [verdict.summary, *(f"  {reason.detail}" for reason in verdict.reasons), f"  {verdict.decision_rule}"]
+    for context in found.contexts:
+        view = writer.context(context)
+        lines += ["", context_words(view.context, speech)]
+        lines += [_fate_line(finding) for finding in view.findings]
+        for row in context.quantities:
+            if row.moved != "no_change_shown":
+                change = f"{writer.title(row.name)}: {_was(row, rules, units, system)}"
+                lines.append(f"  {change}" + ("" if row.turn == "neutral" else f"  [{say(row.turn)}]"))
+        still = sum(row.moved == "no_change_shown" for row in context.quantities)
+        lines.append("  " + speech.fill("Quantities in which no change shows: {count}.", count=str(still)))
+        lines += [f"  {entry.title}: {entry.detail}" for entry in view.not_comparable]
+    alone: tuple[tuple[Literal["before", "after"], str, tuple[AloneContext, ...]], ...] = (
+        ("before", "On the earlier visit only", found.only_before),
+        ("after", "On the later visit only", found.only_after),
+    )
+    for visit, words, contexts in alone:
+        for entry in contexts:
+            only = writer.alone(visit, entry)
+            lines += ["", f"{say(words)}: {context_words(only.context, speech)}"]
+            lines += [_fate_line(finding) for finding in only.findings]
+    lines += ["", say("Cautions"), *(f"  {say(caution.text)}" for caution in found.cautions), "", say(DISCLAIMER)]
+    return "".join(f"{printable(line)}\n" for line in lines)
+
+
+def _was(row: ComparedQuantity, rules: Ruleset, units: UnitTable, system: UnitSystem) -> str:
+    """Before, after, and in brackets the difference with its expanded uncertainty."""
+    dimension = rules.quantities[row.name].dimension
+    before, after = units.range_words(dimension, row.before.value, row.after.value, system)
+    apart = "temperature_difference" if dimension == "temperature" else dimension
+    difference = units.words(apart, row.difference.value, system, row.difference.uncertainty)
+    return f"{before} -> {after} ({difference})"
+
+
+def _fate_line(finding: FindingFateView) -> str:
+    return f"  {finding.title}: {finding.detail}"
 
 
 _MARKS: dict[Change, str] = {"gained": "+", "lost": "-", "changed": "~"}

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from statistics import NormalDist
 
 import msgspec
@@ -158,7 +159,8 @@ def compare_quantities(pair: Pair, apart: Sequence[Pair] = (), setting_is_the_wo
             basis = "at_equal_density"
             values = (None, None)
             if density is not None:
-                values = then.at_density(key, density), now.at_density(key, density)
+                with suppress(OutOfRange):
+                    values = then.at_density(key, density), now.at_density(key, density)
             reason = "no_air_density" if values[0] is None or values[1] is None else None
         if reason is not None or values[0] is None or values[1] is None:
             left.append(NotCompared(name=name, subject=subject, reason=reason or "no_air_density"))

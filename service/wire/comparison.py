@@ -251,7 +251,7 @@ def comparison_view(
     speech: Speech,
 ) -> VisitComparisonView:
     """The comparison in a unit system and a language."""
-    writer = _Writer(rules, units, system, speech)
+    writer = ComparisonWriter(rules, units, system, speech)
     named = [visit.equipment_reference for visit in visits]
     notes = []
     if None in named:
@@ -301,7 +301,9 @@ def _visit(visit: ComparedVisit) -> ComparedVisitView:
     )
 
 
-class _Writer:
+class ComparisonWriter:
+    """Parts of a comparison in a unit system and a language."""
+
     def __init__(self, rules: Ruleset, units: UnitTable, system: UnitSystem, speech: Speech) -> None:
         self.rules, self.units, self.system, self.speech = rules, units, system, speech
 

@@ -568,3 +568,20 @@ def test_document_of_another_ending(airside: Run, tmp_path: Path) -> None:
     done = airside("document", str(EXAMPLE), "--output", str(tmp_path / "page.docx"))
     assert done.exit_code == 2
     assert "must end in .html, .pdf, .txt or .csv" in done.stderr
+
+
+def test_compare_says_whether_the_work_is_proven(airside: Run, tmp_path: Path) -> None:
+    request = json.loads((RULES / "cases" / "visits" / "filter_changed_1600_m.json").read_bytes())
+    earlier = request.pop("earlier_visits")[-1]
+    before, after = tmp_path / "before.json", tmp_path / "after.json"
+    before.write_text(json.dumps(earlier))
+    after.write_text(json.dumps(request))
+    answer = airside("compare", str(before), str(after))
+    assert answer.exit_code == 0, answer.output
+    assert answer.output.startswith("The readings show that the work had the effect it was done for.")
+    assert "[better]" in answer.output
+    assert "Found before; judged again, and no longer so." in answer.output
+    assert "licensed practice come first" in answer.output
+    spanish = airside("compare", str(before), str(after), "--language", "es")
+    assert spanish.output.startswith("Las lecturas muestran que el trabajo tuvo el efecto")
+    assert airside("compare", str(after), str(before)).exit_code == 2
