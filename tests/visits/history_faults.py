@@ -269,10 +269,24 @@ def series() -> dict[Path, str]:
     return {EXAMPLE_SERIES / f"visit_{place}.json": as_json(visit) for place, visit in enumerate(visits, start=1)}
 
 
+def before_and_after() -> dict[Path, str]:
+    """The example of a comparison: one invented house before and after a new filter, each visit sent by itself."""
+    visits: dict[Path, str] = {}
+    for name, days, loading in (("before", 1, 6.4), ("after", 0, 1.02)):
+        run = Run("cooling", solve(_HIGH, cooling("high"), Faults(filter_loading=loading)), READINGS)
+        at = NOW - datetime.timedelta(days=days)
+        request = write_visit([run], units="ip", seed=17 + days, visited_at=at.isoformat())
+        request["job_reference"] = f"invented-visit-{name}-filter-change"
+        request["equipment"]["reference"] = "invented-furnace-of-comparison"
+        work: WorkDone = (("filter_replaced", 0),) if name == "after" else ()
+        visits[EXAMPLE.with_name(f"visit_{name}_filter_change.json")] = as_json(with_work(request, work))
+    return visits
+
+
 def documents(visits: Sequence[History | Sealing] = VISITS) -> dict[Path, str]:
     """Path under the repository's root -> text; the example of the contract among them."""
     written = {FOLDER / f"{visit.id}.json": as_json(visit.request()) for visit in visits}
-    return {**written, EXAMPLE: as_json(EXAMPLE_VISIT.request()), **series()}
+    return {**written, EXAMPLE: as_json(EXAMPLE_VISIT.request()), **series(), **before_and_after()}
 
 
 def main() -> None:
