@@ -730,6 +730,8 @@ MEANINGS: dict[str, str] = {
     "EarlierVisit.appliances": "The fuel-burning appliances of the house, as they were then.",
     "EarlierVisit.units": "Has no bearing on an earlier visit.",
     "EarlierVisit.limit_overrides": "Have no bearing on an earlier visit.",
+    "DeliveryView.about": "The reassessment, outcome or erasure that it is about.",
+    "DeliveryWithAttempts.about": "The reassessment, outcome or erasure that it is about.",
     "AttemptView.failure": "Why there was no answer: `not_connected`, `connection_broken`, `timed_out`, "
     "`target_refused`, `secret_not_readable` or `internal_fault`.",
     "AttemptView.finished_at": "When the try ended.",
@@ -776,6 +778,7 @@ MEANINGS: dict[str, str] = {
     "NewWebhook.minimum_severity": "Of evaluations, only those with a finding as serious as this are told of.",
     "NewWebhook.created_at": "When it was made.",
     "WebhookView.created_at": "When it was made.",
+    "NoticeLinks.erasure": "Address of the entry in the log of erasures.",
     "NoticeLinks.evaluation": "Address of the evaluation.",
     "OutcomeNotice.evaluation_id": "Id of the evaluation.",
     "outcome_id": "Id of the outcome.",

@@ -120,6 +120,7 @@ class DeliveryView(Answer, frozen=True, kw_only=True):
     event: str
     created_at: datetime.datetime
     evaluation_id: UUID | UnsetType = UNSET
+    about: UUID | UnsetType = UNSET
     state: DeliveryState
     attempts: Annotated[int, Meta(ge=0)]
     due_at: datetime.datetime | UnsetType = UNSET
@@ -186,6 +187,7 @@ def delivery_view(delivery: Delivery) -> DeliveryView:
         event=delivery.event,
         created_at=delivery.created_at,
         evaluation_id=delivery.evaluation_id or UNSET,
+        about=delivery.about or UNSET,
         state=delivery.state,
         attempts=delivery.attempts,
         due_at=delivery.due_at or UNSET,
@@ -221,6 +223,7 @@ class NoticeLinks(Answer, frozen=True, kw_only=True):
     evaluation: str | UnsetType = UNSET
     reassessment: str | UnsetType = UNSET
     earlier_evaluation: str | UnsetType = UNSET
+    erasure: str | UnsetType = UNSET
 
 
 class EvaluationNotice(Answer, frozen=True, kw_only=True):
@@ -254,6 +257,7 @@ class ErasureNotice(Answer, frozen=True, kw_only=True):
     """An erasure in short."""
 
     erasure_id: UUID
+    links: NoticeLinks
 
 
 class PingNotice(Answer, frozen=True, kw_only=True):
@@ -346,7 +350,7 @@ def event_body(due: DueDelivery) -> bytes:
                 evaluation_id=evaluation_id, outcome_id=outcome_id, links=NoticeLinks(evaluation=evaluation)
             )
         case "evaluations.erased", _, UUID() as erasure_id:
-            data = ErasureNotice(erasure_id=erasure_id)
+            data = ErasureNotice(erasure_id=erasure_id, links=NoticeLinks(erasure=f"/v1/erasures/{erasure_id}"))
         case "webhook.ping", _, _:
             data = PingNotice(webhook_id=due.webhook_id)
         case _:

@@ -579,7 +579,7 @@ def test_a_visit_that_is_judged_again_is_told_with_its_own_severity(over, receiv
     """The evaluation has none, the reassessment an advisory: so one is told of at `advisory`, and none at `fault`."""
 
     async def body(over):
-        _, secret = await over.subscribe(receiver.url, minimum_severity=minimum)
+        webhook, secret = await over.subscribe(receiver.url, minimum_severity=minimum)
         evaluation_id = await over.happen()
         again = StoredReassessment(
             evaluation_id=evaluation_id,
@@ -595,6 +595,8 @@ def test_a_visit_that_is_judged_again_is_told_with_its_own_severity(over, receiv
         )
         await over.store.keep_reassessment(over.tenant, again)
         await over.sender.deliver_all_due()
+        abouts = [one.about for one in await over.listed(webhook)]
+        assert abouts == ([again.reassessment_id] if minimum == "advisory" else [])
         return secret, evaluation_id, again.reassessment_id
 
     secret, evaluation_id, reassessment_id = over(body)
@@ -609,6 +611,29 @@ def test_a_visit_that_is_judged_again_is_told_with_its_own_severity(over, receiv
     assert [(one["type"], one["data"]) for one in told] == (
         [("evaluation.reassessed", expected)] if minimum == "advisory" else []
     )
+
+
+def test_an_erasure_is_told_and_nothing_more_of_what_it_erased(over, receiver):
+    async def body(over):
+        _, secret = await over.subscribe(receiver.url)
+        erased, kept = await over.happen(), await over.happen()
+        erasure_id = new_id()
+        await over.store.rows(
+            "SELECT * FROM airside.erase(%s, %s, now(), 'evaluation', NULL, NULL, %s, NULL, NULL, 'an invented reason',"
+            " NULL, 10, true)",
+            (over.tenant, erasure_id, erased),
+        )
+        await over.sender.deliver_all_due()
+        return secret, kept, erasure_id
+
+    secret, kept, erasure_id = over(body)
+    events = [Verifier(secret).verify(got.body, got.headers) for got in receiver.got]
+    told = {event["type"]: event["data"] for event in events}
+    assert len(receiver.got) == 2
+    assert told["evaluation.created"]["evaluation_id"] == str(kept)
+    assert told["evaluations.erased"] == {
+        "erasure_id": str(erasure_id), "links": {"erasure": f"/v1/erasures/{erasure_id}"}
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(
