@@ -1,5 +1,6 @@
 """Webhooks over HTTP: made, changed, tried out, seen, replayed; kept to their account."""
 
+import inspect
 import json
 import time
 import uuid
@@ -150,10 +151,10 @@ def test_a_disabled_webhook_is_not_tried_out(client, post, made):
 
 @pytest.mark.parametrize("switch", ["on", "off"])
 def test_an_operator_says_whether_serving_processes_send(monkeypatch, database_url, rulebook, switch):
-    made = []
+    made, parameters = [], inspect.signature(create_app)
     monkeypatch.setattr("service.app.load", lambda **_: rulebook)
     monkeypatch.setattr("service.app.log_requests", lambda: None)
-    monkeypatch.setattr("service.app.create_app", lambda *given: made.append(given))
+    monkeypatch.setattr("service.app.create_app", lambda *given: made.append(parameters.bind(*given).arguments))
     for variable, value in {
         "DATABASE_URL": database_url,
         "AIRSIDE_WEBHOOKS": switch,
@@ -163,7 +164,7 @@ def test_an_operator_says_whether_serving_processes_send(monkeypatch, database_u
     }.items():
         monkeypatch.setenv(variable, value)
     application()
-    ((*_, sending),) = made
+    (sending,) = (arguments["sending"] for arguments in made)
     expected = Sending(retries=(7.0, 8.0), seconds=9.0, private_targets=True)
     assert sending == (expected if switch == "on" else None)
 
