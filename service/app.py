@@ -72,6 +72,7 @@ async def _lifespan(application: Litestar) -> AsyncIterator[None]:
     finally:
         gc.unfreeze()
         gc.set_threshold(*before)
+        await serving.crew.close()
         await serving.store.close()
 
 

@@ -29,6 +29,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
         store_seconds: `AIRSIDE_STORE_SECONDS`, longest wait for a connection and longest statement, s, 0.1 to 60.
         body_bytes: `AIRSIDE_BODY_BYTES`, largest request body accepted, bytes, 1024 to 16777216.
         body_seconds: `AIRSIDE_BODY_SECONDS`, longest time a client may take to send a body, s, 0.1 to 600.
+        batch_workers: `AIRSIDE_BATCH_WORKERS`, processes that judge batches beside each server process, 1 to 64; by
+            default one a processor. They start with the first batch.
         ruleset: `AIRSIDE_RULESET`, version of the rules that judges where neither request nor account names one; by
             default the newest released one.
         webhooks: `AIRSIDE_WEBHOOKS`, `on` or `off`: whether serving processes also send what webhooks are to be told.
@@ -52,6 +54,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     store_seconds: float = 2.0
     body_bytes: int = 256 * 1024
     body_seconds: float = 10.0
+    batch_workers: int | None = None
     ruleset: str | None = None
     webhooks: bool = True
     webhook_private_targets: bool = False
@@ -185,6 +188,7 @@ VARIABLES: dict[str, tuple[str, Callable[[str], object]]] = {
     "store_seconds": ("AIRSIDE_STORE_SECONDS", _seconds(0.1, 60)),
     "body_bytes": ("AIRSIDE_BODY_BYTES", _integer(1024, 16 * 1024 * 1024)),
     "body_seconds": ("AIRSIDE_BODY_SECONDS", _seconds(0.1, 600)),
+    "batch_workers": ("AIRSIDE_BATCH_WORKERS", _integer(1, 64)),
     "ruleset": ("AIRSIDE_RULESET", _version),
     "webhooks": ("AIRSIDE_WEBHOOKS", _one_of("on", "off")),
     "webhook_private_targets": ("AIRSIDE_WEBHOOK_PRIVATE_TARGETS", _one_of("allowed", "refused")),

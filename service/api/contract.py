@@ -20,11 +20,12 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.openapi.config import OpenAPIConfig
 from litestar.openapi.spec import License
 
-from service.api.exchange import JSON
+from service.api.exchange import JSON, LINES
 from service.api.problems import KINDS, MEDIA_TYPE
 from service.api.repetition import HEADER, PATTERN, REPLAYED
 from service.api.routes import ROUTES
 from service.store.erasures import REMEMBERED_DAYS
+from service.wire.batches import BatchAnswer, BatchLine
 from service.wire.decode import RequestDecoder
 from service.wire.erasures import ErasureRequest
 from service.wire.faults import PINNING, YEARS, published_pattern
@@ -87,6 +88,7 @@ EXAMPLES: dict[type[msgspec.Struct], str] = {
     ReassessmentRequest: "reassessments",
     RevisionRequest: "revisions",
     ErasureRequest: "erasures",
+    BatchLine: "batch_lines",
     WebhookRequest: "webhooks",
     SecretRotationRequest: "secret_rotations",
     ReplayRequest: "replays",
@@ -444,7 +446,15 @@ def contract(decoder: RequestDecoder) -> dict[str, Any]:
             },
             "responses": {code: _problem_response(code) for code in KINDS},
             "schemas": _schemas(
-                decoder, [*EXAMPLES, *EVENTS.values(), Problem, UnreadableEvaluation, *filter(None, answers.values())]
+                decoder,
+                [
+                    *EXAMPLES,
+                    *EVENTS.values(),
+                    BatchAnswer,
+                    Problem,
+                    UnreadableEvaluation,
+                    *filter(None, answers.values()),
+                ],
             ),
         },
     }
@@ -467,6 +477,16 @@ def _content(answered: type[msgspec.Struct] | None, media: Mapping[str, str]) ->
         name: {"schema": _reference(answered) if name == JSON and answered is not None else _opaque(name, held)}
         for name, held in media.items()
     }
+
+
+def _taken(body: type[msgspec.Struct], media_type: str) -> dict[str, Any]:
+    """What a body may be. Lines are a text to OpenAPI 3.1; `x-line` refers to the schema of each."""
+    shown = examples(EXAMPLES[body])
+    if media_type == JSON:
+        return {JSON: {"schema": _reference(body), "examples": shown}}
+    text = "\n".join(json.dumps(example["value"], ensure_ascii=False) for example in shown.values()) + "\n"
+    schema = {"type": "string", "description": "JSON objects, one a line."}
+    return {media_type: {"schema": schema, "example": text, "x-line": _reference(body)}}
 
 
 def _opaque(media_type: str, held: str) -> dict[str, Any]:
@@ -499,12 +519,7 @@ def _complete(
         operation["requestBody"] = {
             "required": True,
             "description": _flowed(options["body"].__doc__ or ""),
-            "content": {
-                "application/json": {
-                    "schema": _reference(options["body"]),
-                    "examples": examples(EXAMPLES[options["body"]]),
-                }
-            },
+            "content": _taken(options["body"], options.get("takes", JSON)),
         }
     status = str(handler.status_code)
     headers = dict(_ANSWERED_HEADERS)
@@ -531,6 +546,8 @@ def _complete(
     }
     if answered is not None or "media" in options:
         success["content"] = _content(answered, media)
+    if "line" in options:
+        success["content"][LINES]["x-line"] = _reference(options["line"])
     if name in _LINKS:
         success["links"] = _LINKS[name]
     responses: dict[str, Any] = {status: success}

@@ -3,6 +3,7 @@
 import asyncio
 import functools
 import hashlib
+import os
 import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, TypeVar, cast
@@ -16,6 +17,7 @@ from litestar.handlers import BaseRouteHandler
 from service.api.access import KeyRing
 from service.api.problems import ProblemRaised
 from service.api.sharing import UnderWay
+from service.crew import Crew
 from service.model.record import Tenant
 from service.pipeline import Prepared, Rulebook
 from service.settings import Settings
@@ -28,6 +30,7 @@ from service.wire.query import NoQuery, decode_query
 from service.wire.speech import Speech, preferred
 
 JSON = "application/json"
+LINES = "application/x-ndjson"
 REVALIDATE = "no-cache"
 """Keep it, and ask with `If-None-Match` before using it again."""
 
@@ -50,6 +53,7 @@ class Serving:
         self.webhooks = Webhooks(store, Seal(settings.sealing_keys))
         self.erasures = Erasures(store)
         self.under_way = UnderWay()
+        self.crew = Crew(settings.batch_workers or os.cpu_count() or 1, settings.ruleset)
         self.decoder = rulebook.decoder()
         self.contract = functools.cache(lambda: contract(self.decoder))
 
@@ -111,8 +115,9 @@ async def negotiated(connection: ASGIConnection[Any, Any, Any, Any], handler: Ba
         raise ProblemRaised("not_acceptable", f"this is answered as {' or '.join(offered)}")
     if "body" in handler.opt:
         declared = connection.headers.get("content-type", "").partition(";")[0].strip().lower()
-        if declared != JSON:
-            raise ProblemRaised("unsupported_media_type", "declare the body as application/json")
+        taken = handler.opt.get("takes", JSON)
+        if declared != taken:
+            raise ProblemRaised("unsupported_media_type", f"declare the body as {taken}")
         if connection.headers.get("content-encoding", "identity").strip().lower() != "identity":
             raise ProblemRaised("unsupported_media_type", "send the body as it is, not compressed")
     if "query" not in handler.opt:

@@ -137,7 +137,7 @@ KINDS: dict[str, Kind] = {
         415,
         "The body is not declared as JSON",
         "The `Content-Type` header field is missing or names another media type, or the body is compressed.",
-        "Send `Content-Type: application/json` and no `Content-Encoding`.",
+        "Send `Content-Type: application/json`, of a batch `application/x-ndjson`, and no `Content-Encoding`.",
     ),
     "request_refused": Kind(
         422,

@@ -3,6 +3,7 @@
 from typing import Any
 
 from service.api import (
+    batches,
     catalogue,
     comparisons,
     documentation,
@@ -27,6 +28,7 @@ ROUTES: tuple[Any, ...] = (
     reassessments.ROUTER,
     revisions.ROUTER,
     erasures.ROUTER,
+    batches.ROUTER,
     plots.ROUTER,
     documents.ROUTER,
     timelines.SITES,

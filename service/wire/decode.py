@@ -8,6 +8,7 @@ import msgspec
 from msgspec import inspect
 
 from service.model.ruleset import Ruleset
+from service.wire.batches import BatchLine
 from service.wire.erasures import ErasureRequest
 from service.wire.faults import YEARS, explain
 from service.wire.query import Names, names_in_queries
@@ -35,6 +36,7 @@ Asked = TypeVar(
     ReassessmentRequest,
     RevisionRequest,
     ErasureRequest,
+    BatchLine,
     WebhookRequest,
     SecretRotationRequest,
     ReplayRequest,

@@ -4,6 +4,17 @@ A struct may also describe a field where it is declared; what stands here goes f
 """
 
 MEANINGS: dict[str, str] = {
+    "BatchLine.visit": "The visit, as a single one would be sent.",
+    "BatchLine.idempotency_key": "A key of your own for this line, so that you can send it again: 1 to 255 visible "
+    "ASCII characters.",
+    "BatchAnswer.line": "Number of the line, from 1; blank lines count.",
+    "BatchAnswer.status": "What the visit alone would have been answered with: 201, or the status of the problem.",
+    "BatchAnswer.id": "Id of the kept evaluation.",
+    "BatchAnswer.location": "Address of the kept evaluation.",
+    "BatchAnswer.repeated": "Whether it had been kept before under the same key.",
+    "BatchAnswer.findings": "What was found, each code once with its gravest severity.",
+    "BatchAnswer.result": "The whole result, where it was asked for.",
+    "BatchAnswer.problem": "Why nothing was kept of the line; pointers lead into the line.",
     "CautionView.checked": "How what it rests on was checked: `read`, `remembered`, `practice` and the like.",
     "ProcedureList.cautions": "Cautions that the equipment itself brings up, whatever is done to it.",
     "PlotView.name": "Name of the plot within its evaluation.",
