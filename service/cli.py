@@ -40,7 +40,14 @@ from service.model.evaluation import SEVERITIES, Severity
 from service.model.record import SCOPES, Scope
 from service.model.ruleset import Ruleset
 from service.model.units import UnitSystem
-from service.printout import comparison_printout, difference_printout, printable, printout
+from service.printout import (
+    comparison_printout,
+    difference_printout,
+    printable,
+    printout,
+    rule_record_csv,
+    rule_record_printout,
+)
 from service.settings import VARIABLES, Settings, read_settings
 from service.wire.faults import RequestRefused
 from service.wire.render import result
@@ -648,6 +655,31 @@ def _ruleset(name: str) -> Ruleset:
         return working
     known = ", ".join([*released, f"working ({working.release.version})"])
     raise click.UsageError(f"{printable(name)} is neither a version nor a folder; there are: {known}")
+
+
+@rules.command(epilog=EXIT_STATUS)
+@click.option("--ruleset", "version", help="Only findings by this version of the rules.")
+@click.option("--rule", help="Only this rule.")
+@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="Only reported on this day, in UTC, or later.")
+@click.option("--format", "shape", type=click.Choice(["table", "csv", "json"]), default="table", show_default=True)
+def record(version: str | None, rule: str | None, since: datetime | None, shape: str) -> None:
+    """Print how often each rule was right, by what was reported to all accounts: counts, nothing of whose they are.
+
+    Connects to DATABASE_URL as the user who migrated, or to the embedded server.
+    """
+    from service.store.outcomes import rule_record_of_all
+    from service.wire.outcomes import DISCLAIMER, RuleRecord, record_entry
+
+    with _database(read_settings(), migrated=False) as url:
+        counts = rule_record_of_all(url, version, rule, None if since is None else since.replace(tzinfo=UTC))
+    entries = [record_entry(count) for count in counts]
+    if shape == "json":
+        answered = RuleRecord(items=entries, disclaimer=DISCLAIMER)
+        _print(msgspec.json.format(msgspec.json.encode(answered)).decode())
+    elif shape == "csv":
+        _print(rule_record_csv(entries).rstrip("\n"))
+    else:
+        _print(rule_record_printout(entries, DISCLAIMER).rstrip("\n"))
 
 
 @rules.command(epilog=EXIT_STATUS)

@@ -6,11 +6,13 @@ printed without its control characters and is never read as markup.
 
 from __future__ import annotations
 
+import csv
 import io
 import re
 from collections.abc import Iterable, Sequence
 from typing import Literal, TypeVar, get_args
 
+from msgspec import UNSET, UnsetType
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
@@ -23,6 +25,7 @@ from service.model.ruleset import Limit, Ruleset
 from service.model.units import UnitSystem, UnitTable
 from service.wire import response
 from service.wire.comparison import ComparisonWriter, FindingFateView
+from service.wire.outcomes import RuleRecordEntry, ShareView
 from service.wire.render import DISCLAIMER
 from service.wire.speech import ENGLISH, Speech
 from service.wire.words import context_words
@@ -89,6 +92,47 @@ def difference_printout(found: RulesetDifference) -> str:
         lines += [f"    {line}" for part in entry.parts for line in _part_lines(part)]
         lines += [f"    {_limit_line(change)}" for change in entry.limits]
     return "".join(f"{printable(line)}\n" for line in lines)
+
+
+def rule_record_printout(entries: Sequence[RuleRecordEntry], disclaimer: str) -> str:
+    """How often each rule was right, a line for each version, rule and finding."""
+    if not entries:
+        return f"Nothing was reported.\n\n{disclaimer}\n"
+    rows = [("version", "rule", "reported", "true", "ruled out", "right (95 %)", "first cause right (95 %)")]
+    rows += [
+        (
+            entry.ruleset_version,
+            entry.rule,
+            str(entry.reported),
+            str(entry.confirmed + entry.repaired),
+            str(entry.ruled_out),
+            _share_words(entry.right),
+            f"{entry.cause_ranked_first} of {entry.causes_reported}; {_share_words(entry.first_right)}",
+        )
+        for entry in entries
+    ]
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    lines = ["  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    return "".join(f"{printable(line)}\n" for line in [*lines, "", disclaimer])
+
+
+def _share_words(share: ShareView | UnsetType) -> str:
+    return "too few to tell" if share is UNSET else f"{share.share:.0%} ({share.low:.0%} to {share.high:.0%})"
+
+
+def rule_record_csv(entries: Sequence[RuleRecordEntry]) -> str:
+    """The same as CSV (RFC 4180): shares and their ends as numbers, empty where there are too few reports."""
+    written = io.StringIO()
+    counts = ("reported", "confirmed", "repaired", "ruled_out", "causes_reported", "cause_among_ranked")
+    table = csv.writer(written)
+    names = ("ruleset_version", "rule", "finding", *counts, "cause_ranked_first")
+    shares = ("right", "first_right")
+    table.writerow([*names, *(name + end for name in shares for end in ("", "_low", "_high"))])
+    for entry in entries:
+        told = [getattr(entry, name) for name in shares]
+        ends = [("", "", "") if share is UNSET else (share.share, share.low, share.high) for share in told]
+        table.writerow([*(getattr(entry, name) for name in names), *ends[0], *ends[1]])
+    return written.getvalue()
 
 
 def comparison_printout(

@@ -30,6 +30,7 @@ from service.wire.decode import RequestDecoder
 from service.wire.erasures import ErasureRequest
 from service.wire.faults import PINNING, YEARS, published_pattern
 from service.wire.meanings import meaning_of
+from service.wire.outcomes import OutcomeRequest
 from service.wire.query import Names, parameter_schemas
 from service.wire.request import (
     REFERENCE,
@@ -70,6 +71,7 @@ DESCRIPTION = inspect.cleandoc(
 TAGS = {
     "Evaluations": "Judging visits, and reading what was judged.",
     "History": "A site or an equipment over its visits.",
+    "Outcomes": "What was found to be true on site, and how often each rule was right.",
     "Documents": "Evaluations in writing, for customer, technician and office.",
     "Projections": "What changes to the air system would bring.",
     "Steady readings": "Raw samples to a settled value.",
@@ -89,6 +91,7 @@ EXAMPLES: dict[type[msgspec.Struct], str] = {
     RevisionRequest: "revisions",
     ErasureRequest: "erasures",
     BatchLine: "batch_lines",
+    OutcomeRequest: "outcomes",
     WebhookRequest: "webhooks",
     SecretRotationRequest: "secret_rotations",
     ReplayRequest: "replays",
@@ -98,6 +101,7 @@ EXAMPLES: dict[type[msgspec.Struct], str] = {
 PAGED = (
     "list_evaluations",
     "list_reassessments",
+    "list_outcomes",
     "get_site_timeline",
     "get_equipment_timeline",
     "list_webhook_deliveries",
@@ -180,6 +184,12 @@ _LINKS: dict[str, dict[str, Any]] = {
             "description": "Once; what corrects it may be corrected again.",
         },
         "revisions": {"operationId": "list_revisions", "parameters": {"evaluation_id": "$response.body#/id"}},
+        "report": {
+            "operationId": "create_outcome",
+            "parameters": {"evaluation_id": "$response.body#/id"},
+            "description": "With a code from `result`.",
+        },
+        "outcomes": {"operationId": "list_outcomes", "parameters": {"evaluation_id": "$response.body#/id"}},
         "webhooks": {"operationId": "list_webhooks", "description": "Those of these that want to are told of it."},
         "site": {
             "operationId": "get_site_timeline",
@@ -306,6 +316,34 @@ _LINKS: dict[str, dict[str, Any]] = {
     },
     "list_revisions": {
         "first": {"operationId": "get_evaluation", "parameters": {"evaluation_id": "$response.body#/items/0/id"}},
+    },
+    "create_outcome": {
+        "read": {
+            "operationId": "get_outcome",
+            "parameters": {"evaluation_id": "$response.body#/evaluation_id", "outcome_id": "$response.body#/id"},
+        },
+        "list": {
+            "operationId": "list_outcomes",
+            "parameters": {"evaluation_id": "$response.body#/evaluation_id"},
+            "description": "The new report comes first.",
+        },
+        "rules": {"operationId": "get_rule_record", "description": "Its rules count it."},
+    },
+    "list_outcomes": {
+        "read": {
+            "operationId": "get_outcome",
+            "parameters": {
+                "evaluation_id": "$request.path.evaluation_id",
+                "outcome_id": "$response.body#/items/0/id",
+            },
+        },
+        "next": {
+            "operationId": "list_outcomes",
+            "parameters": {
+                "evaluation_id": "$request.path.evaluation_id",
+                "cursor": "$response.body#/next_cursor",
+            },
+        },
     },
     "create_reassessment": {
         "read": {

@@ -23,6 +23,7 @@ from service.pipeline import Prepared, Rulebook
 from service.settings import Settings
 from service.store.erasures import Erasures
 from service.store.evaluations import Store
+from service.store.outcomes import Outcomes
 from service.store.sealing import Seal
 from service.store.webhooks import Webhooks
 from service.wire.decode import RequestDecoder
@@ -52,6 +53,7 @@ class Serving:
         self.keys = KeyRing(store)
         self.webhooks = Webhooks(store, Seal(settings.sealing_keys))
         self.erasures = Erasures(store)
+        self.outcomes = Outcomes(store)
         self.under_way = UnderWay()
         self.crew = Crew(settings.batch_workers or os.cpu_count() or 1, settings.ruleset)
         self.decoder = rulebook.decoder()

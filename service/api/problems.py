@@ -113,6 +113,13 @@ KINDS: dict[str, Kind] = {
         "Name two visits to one equipment, the earlier one as `before`; where `equipment.reference` or `visited_at` is "
         "wrong, correct the evaluation with a revision.",
     ),
+    "finding_not_there": Kind(
+        409,
+        "The evaluation has no such finding there",
+        "A report is on one finding of the evaluation in one context, and its cause is one that the rules of the "
+        "evaluation know. `errors` says what is not so, and `accepted` what is there.",
+        "Take finding, `state`, `area` and cause from the evaluation.",
+    ),
     "superseded": Kind(
         409,
         "The evaluation was corrected already",

@@ -5,6 +5,7 @@ Values are taken as normal about their estimate. Nothing here knows a threshold.
 
 from collections.abc import Sequence
 from math import erfc, exp, inf, lgamma, log, sqrt
+from statistics import NormalDist
 
 import msgspec
 
@@ -244,3 +245,37 @@ def _backward(factor: list[list[float]], right: Sequence[float]) -> list[float]:
         for j in range(i):
             solution[j] -= factor[i][j] * solution[i]
     return solution
+
+
+def share_interval(count: int, total: int, confidence: float) -> tuple[float, float]:
+    """Wilson's score interval for the share of a kind among independent trials of which `count` were of it.
+
+    Parameters
+    ----------
+    count : int, 1, 0 to `total`
+    total : int, 1, 1 or more
+    confidence : float, 1, above 0 and below 1, both sides together
+
+    Returns
+    -------
+    (float, float), 1, lower and upper end, 0 to 1
+
+    Raises
+    ------
+    OutOfRange : outside these ranges
+
+    Source: E. B. Wilson, Journal of the American Statistical Association 22 (1927), 209-212; from memory.
+    """
+    if not total >= 1:
+        raise OutOfRange("total", total, 1, inf)
+    if not 0 <= count <= total:
+        raise OutOfRange("count", count, 0, total)
+    if not 0.0 < confidence < 1.0:
+        raise OutOfRange("confidence", confidence, 0.0, 1.0)
+    squared = NormalDist().inv_cdf(0.5 + confidence / 2.0) ** 2
+    middle = count + squared / 2.0
+    half = sqrt(squared * (count * (total - count) / total + squared / 4.0))
+    # The ends at none and at all are exact, and not left to rounding.
+    low = 0.0 if count == 0 else (middle - half) / (total + squared)
+    high = 1.0 if count == total else (middle + half) / (total + squared)
+    return low, high

@@ -41,7 +41,7 @@ def create_tenant(database_url: str, name: str, units: Units = "ip") -> uuid.UUI
     if units not in ("ip", "si"):
         raise RecordRefused("units", "must be ip or si")
     tenant_id = uuid_utils.compat.uuid7()
-    with _connection(database_url) as connection:
+    with as_owner(database_url) as connection:
         connection.execute(_SET_TENANT, (str(tenant_id),))
         connection.execute(
             "INSERT INTO airside.tenants (tenant_id, name, units) VALUES (%s, %s, %s)", (tenant_id, name, units)
@@ -51,7 +51,7 @@ def create_tenant(database_url: str, name: str, units: Units = "ip") -> uuid.UUI
 
 def list_tenants(database_url: str) -> tuple[TenantSummary, ...]:
     """Every tenant, oldest first."""
-    with _connection(database_url) as connection:
+    with as_owner(database_url) as connection:
         rows = connection.execute(
             "SELECT tenant_id, name, units, created_at, ruleset FROM airside.tenants ORDER BY created_at, tenant_id"
         )
@@ -70,7 +70,7 @@ def pin_ruleset(database_url: str, tenant_id: uuid.UUID, version: str | None) ->
     """
     if version is not None and not _VERSION.fullmatch(version):
         raise RecordRefused("ruleset", "must be a version like 1.0.0")
-    with _connection(database_url) as connection:
+    with as_owner(database_url) as connection:
         connection.execute(_SET_TENANT, (str(tenant_id),))
         pinned = connection.execute(
             "UPDATE airside.tenants SET ruleset = %s WHERE tenant_id = %s", (version, tenant_id)
@@ -87,7 +87,7 @@ def set_retention(database_url: str, tenant_id: uuid.UUID, days: int | None) -> 
     """
     if days is not None and not 1 <= days <= LONGEST_RETENTION:
         raise RecordRefused("retention_days", f"must be from 1 to {LONGEST_RETENTION}")
-    with _connection(database_url) as connection:
+    with as_owner(database_url) as connection:
         connection.execute(_SET_TENANT, (str(tenant_id),))
         changed = connection.execute(
             "UPDATE airside.tenants SET retention_days = %s WHERE tenant_id = %s", (days, tenant_id)
@@ -121,7 +121,7 @@ def create_key(
         raise RecordRefused("expires_at", "lies in the past")
     key_id = uuid_utils.compat.uuid7()
     secret = "ak_" + secrets.token_urlsafe(32)
-    with _connection(database_url) as connection:
+    with as_owner(database_url) as connection:
         connection.execute(_SET_TENANT, (str(tenant_id),))
         try:
             connection.execute(
@@ -143,7 +143,7 @@ def create_key(
 
 def revoke_key(database_url: str, key_id: uuid.UUID) -> bool:
     """Make a key useless from now on, for good; False if there is no such key or it was revoked before."""
-    with _connection(database_url) as connection:
+    with as_owner(database_url) as connection:
         tenant = connection.execute("SELECT tenant_id FROM airside.api_keys WHERE key_id = %s", (key_id,)).fetchone()
         if tenant is None:
             return False
@@ -158,7 +158,7 @@ def revoke_key(database_url: str, key_id: uuid.UUID) -> bool:
 
 def list_keys(database_url: str, tenant_id: uuid.UUID) -> tuple[KeySummary, ...]:
     """Every key of a tenant, oldest first, revoked and expired ones too."""
-    with _connection(database_url) as connection:
+    with as_owner(database_url) as connection:
         rows = connection.execute(
             "SELECT tenant_id, key_id, label, scopes, created_at, expires_at, revoked_at, last_used_at"
             " FROM airside.api_keys WHERE tenant_id = %s ORDER BY created_at, key_id",
@@ -180,7 +180,7 @@ def list_keys(database_url: str, tenant_id: uuid.UUID) -> tuple[KeySummary, ...]
 
 
 @contextlib.contextmanager
-def _connection(database_url: str) -> Iterator[psycopg.Connection[tuple[Any, ...]]]:
+def as_owner(database_url: str) -> Iterator[psycopg.Connection[tuple[Any, ...]]]:
     """One transaction as the user of the address, times in UTC."""
     try:
         with psycopg.connect(database_url, connect_timeout=5, application_name="airside keys") as connection:

@@ -11,6 +11,7 @@ from service.model.ruleset import Ruleset
 from service.wire.batches import BatchLine
 from service.wire.erasures import ErasureRequest
 from service.wire.faults import YEARS, explain
+from service.wire.outcomes import OutcomeRequest
 from service.wire.query import Names, names_in_queries
 from service.wire.request import (
     MEASURES,
@@ -37,6 +38,7 @@ Asked = TypeVar(
     RevisionRequest,
     ErasureRequest,
     BatchLine,
+    OutcomeRequest,
     WebhookRequest,
     SecretRotationRequest,
     ReplayRequest,

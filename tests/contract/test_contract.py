@@ -145,6 +145,7 @@ def test_what_judges_or_reads_an_accounts_data_needs_a_key(document: Document) -
                 "/v1/equipment",
                 "/v1/comparisons",
                 "/v1/webhooks",
+                "/v1/outcomes",
                 "/v1/erasures",
             )
         )
@@ -155,7 +156,7 @@ def request_schemas(document: Document) -> set[str]:
     found: set[str] = set()
     todo = [
         "EvaluationRequest", "ProjectionRequest", "SteadyReadingRequest", "WebhookRequest", "SecretRotationRequest",
-        "ReplayRequest", "RevisionRequest", "ErasureRequest",
+        "ReplayRequest", "RevisionRequest", "ErasureRequest", "BatchLine", "OutcomeRequest",
     ]  # fmt: skip
     while todo:
         name = todo.pop()

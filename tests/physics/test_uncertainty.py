@@ -207,3 +207,17 @@ def test_refused(call: Callable[[], object], name: str) -> None:
     with pytest.raises(OutOfRange) as refused:
         call()
     assert refused.value.name == name
+
+
+@pytest.mark.parametrize(("count", "total"), [(0, 1), (1, 1), (3, 7), (0, 30), (30, 30), (11, 12), (940, 1000)])
+@pytest.mark.parametrize("confidence", [0.5, 0.9, 0.95, 0.999])
+def test_the_interval_of_a_share_is_wilsons(count: int, total: int, confidence: float) -> None:
+    """By scipy.stats.binomtest, `proportion_ci(method="wilson")`."""
+    ends = scipy.stats.binomtest(count, total).proportion_ci(confidence, method="wilson")
+    assert uncertainty.share_interval(count, total, confidence) == pytest.approx((ends.low, ends.high), abs=1e-12)
+
+
+@pytest.mark.parametrize("wrong", [(0, 0, 0.95), (-1, 3, 0.95), (4, 3, 0.95), (1, 3, 0.0), (1, 3, 1.0)])
+def test_no_share_of_nothing(wrong: tuple[int, int, float]) -> None:
+    with pytest.raises(OutOfRange):
+        uncertainty.share_interval(*wrong)
