@@ -440,8 +440,10 @@ def _fault(name: str, wanted: type[msgspec.Struct], names: Names) -> Fault:
     if schema["type"] == "integer":
         detail = f"must be a whole number from {schema['minimum']} to {schema['maximum']}"
         return Fault(parameter=name, code="out_of_range", detail=detail)
-    detail = f"must have {schema['minLength']} to {schema['maxLength']} characters and match {schema['pattern']}"
-    return Fault(parameter=name, code="pattern", detail=detail)
+    detail = f"must have {schema['minLength']} to {schema['maxLength']} characters"
+    if "pattern" not in schema:
+        return Fault(parameter=name, code="out_of_range", detail=detail)
+    return Fault(parameter=name, code="pattern", detail=f"{detail} and match {schema['pattern']}")
 
 
 def parameter_schemas(wanted: type[msgspec.Struct], names: Names = MappingProxyType({})) -> dict[str, dict[str, Any]]:

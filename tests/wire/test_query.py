@@ -6,7 +6,7 @@ import pytest
 from msgspec import UNSET
 
 from service.wire.faults import RequestRefused
-from service.wire.query import ListQuery, NoQuery, ReadQuery, decode_query
+from service.wire.query import ComparisonQuery, ListQuery, NoQuery, ReadQuery, decode_query
 
 
 def faults(text: bytes) -> dict[str, str]:
@@ -63,3 +63,12 @@ def test_each_fault_names_its_parameter(text: bytes, expected: dict[str, str]) -
 def test_a_parameter_where_none_is_known() -> None:
     with pytest.raises(RequestRefused):
         decode_query(b"units=ip", NoQuery)
+
+
+@pytest.mark.parametrize("ruleset", ["", "0" * 41])
+def test_a_parameter_without_a_pattern_is_refused_by_its_length(ruleset: str) -> None:
+    one = "e3e70682-c209-4cac-a29f-6fbed82c07cd"
+    with pytest.raises(RequestRefused) as refused:
+        decode_query(f"before={one}&after={one}&ruleset={ruleset}".encode(), ComparisonQuery)
+    (fault,) = refused.value.faults
+    assert (fault.parameter, fault.code, fault.detail) == ("ruleset", "out_of_range", "must have 1 to 40 characters")
