@@ -36,7 +36,7 @@ COLUMNS: dict[Rows, tuple[str, ...]] = {
 """The columns of each kind of row. `problem` is the code of why an evaluation could not be read; its row then holds
 nothing else but the first six."""
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """Beginnings of a cell that spreadsheet programs compute or run (OWASP, CSV Injection; from memory)."""
 
 
@@ -64,7 +64,7 @@ def _lines(rows: Iterable[Iterable[Cell]]) -> str:
 
 def _safe(cell: Cell) -> Cell:
     """With an apostrophe before what a spreadsheet program would compute, as text only: numbers are ours."""
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA) else cell
 
 
 def _given(value: str | float | UnsetType) -> Cell:

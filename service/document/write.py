@@ -21,6 +21,7 @@ from markupsafe import Markup
 
 from service.document.blocks import Bullets, Document, Facts, Figure, Heading, Notice, Paragraph, Table
 from service.document.content import Told
+from service.document.spreadsheet import FORMULA
 
 TEMPLATES = Path(__file__).parent / "templates"
 PDF_FONT = "Libertinus Serif"
@@ -37,7 +38,6 @@ QUANTITY_COLUMNS = (
 )  # fmt: skip
 
 _UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]")
-_FORMULA = re.compile(r"^[=+\-@\t\r]")
 
 
 def html(document: Document) -> str:
@@ -131,7 +131,7 @@ def quantities_csv(told: Told) -> str:
 def guarded(cell: str) -> str:
     """A client's text as a cell that no spreadsheet takes for a formula: an apostrophe goes before what would begin
     one."""
-    return f"'{cell}" if _FORMULA.match(cell) else cell
+    return f"'{cell}" if cell.startswith(FORMULA) else cell
 
 
 def _lines(block: object) -> Iterator[str]:

@@ -315,7 +315,16 @@ def test_quantities_as_csv(told: Callable[..., Told]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("cell", "written"), [("-1", "'-1"), ("@x", "'@x"), ("+1", "'+1"), ("\t=1", "'\t=1"), ("a=1", "a=1")]
+    ("cell", "written"),
+    [
+        ("-1", "'-1"),
+        ("@x", "'@x"),
+        ("+1", "'+1"),
+        ("\t=1", "'\t=1"),
+        ("\n=1", "'\n=1"),
+        ("＝1", "'＝1"),
+        ("a=1", "a=1"),
+    ],
 )
 def test_no_spreadsheet_takes_a_client_s_words_for_a_formula(cell: str, written: str) -> None:
     assert write.guarded(cell) == written
