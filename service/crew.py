@@ -18,6 +18,7 @@ import msgspec
 from service.errors import AirsideError
 from service.model.evaluation import Severity
 from service.pipeline import Rulebook, evaluate, load
+from service.wire.account import with_limits
 from service.wire.batches import BatchLine
 from service.wire.decode import RequestDecoder
 from service.wire.faults import RequestRefused
@@ -42,6 +43,7 @@ class Task(msgspec.Struct, frozen=True, kw_only=True):
         line: its bytes.
         ruleset: version of the rules where the visit pins none; None for the current one.
         units: unit system where the visit names none.
+        limits: limits of the account, encoded; None for none.
         languages: as `Accept-Language` has them.
         full: whether the whole result is to be told.
     """
@@ -49,6 +51,7 @@ class Task(msgspec.Struct, frozen=True, kw_only=True):
     line: bytes
     ruleset: str | None
     units: Literal["ip", "si"]
+    limits: bytes | None
     languages: str
     full: bool
 
@@ -71,6 +74,7 @@ class JudgedVisit(msgspec.Struct, frozen=True, kw_only=True):
     highest_severity: Severity | None
     findings: dict[str, Severity]
     words: str
+    account_limits: bytes | None
     result: bytes
 
 
@@ -177,7 +181,8 @@ def judge_line(task: Task, rulebook: Rulebook, decoder: RequestDecoder) -> Reply
     visit = line.visit
     prepared = rulebook.version(visit.ruleset or task.ruleset)
     assert prepared is not None  # the decoder knows the versions, and the parent has looked at the account's
-    evaluation = evaluate(visit, prepared)
+    limited, limits = with_limits(visit, task.limits, prepared.ruleset.criteria)
+    evaluation = evaluate(limited, prepared)
     units = visit.units or task.units
     speech = preferred(task.languages, prepared.languages)
     told = _json.encode(result(evaluation, prepared.ruleset, prepared.units, units, speech))
@@ -195,6 +200,7 @@ def judge_line(task: Task, rulebook: Rulebook, decoder: RequestDecoder) -> Reply
             highest_severity=evaluation.highest_severity,
             findings=evaluation.gravest,
             words=words_to_search(visit),
+            account_limits=limits,
             result=told if task.full else b"",
         )
     )

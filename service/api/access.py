@@ -4,6 +4,7 @@ import hashlib
 import re
 import time
 from typing import Any
+from uuid import UUID
 
 from litestar.connection import ASGIConnection
 from litestar.handlers import BaseRouteHandler
@@ -32,6 +33,11 @@ class KeyRing:
         self._store = store
         self._known: dict[bytes, tuple[Tenant, float, float]] = {}
         self._asked = UnderWay()
+
+    def forget(self, tenant_id: UUID) -> None:
+        """Ask the database again for every key of an account that changed something of itself."""
+        for digest in [digest for digest, known in self._known.items() if known[0].tenant_id == tenant_id]:
+            del self._known[digest]
 
     async def tenant(self, secret: str, *, through_outage: bool = False) -> Tenant | None:
         """The tenant that a key belongs to; None for a key that is not valid.

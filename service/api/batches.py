@@ -13,7 +13,7 @@ from litestar.types import ASGIApp, Receive, Scope, Send
 
 from service.api.access import authorised
 from service.api.evaluations import fetch_kept
-from service.api.exchange import LINES, AnyRequest, encode, judging, language, negotiated, serving, spoken
+from service.api.exchange import LINES, AnyRequest, encode, judging, language, languages, negotiated, serving, spoken
 from service.api.problems import KINDS, ProblemRaised, problem_of
 from service.api.repetition import PATTERN, sent_as
 from service.crew import JudgedVisit, Task
@@ -163,7 +163,8 @@ class _Batch:
             line=line,
             ruleset=user.ruleset,
             units=user.units,
-            languages=request.headers.get("accept-language", ""),
+            limits=user.limit_overrides,
+            languages=languages(request),
             full=self._full,
         )
         reply = await self._serving.crew.judge(task)
@@ -207,6 +208,7 @@ class _Batch:
             highest_severity=judged.highest_severity,
             findings=judged.findings,
             words=judged.words,
+            account_limits=judged.account_limits,
             request_id=str(state["request_id"]),
             trace_parent=state["trace_parent"],
         )

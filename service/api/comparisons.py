@@ -11,8 +11,10 @@ from service.api.exchange import AnyRequest, answer_unless_held, judging, langua
 from service.api.problems import ProblemRaised
 from service.model.record import StoredEvaluation
 from service.pipeline import compare_visits
+from service.wire.account import with_limits
 from service.wire.comparison import ComparedVisit, VisitComparisonView, comparison_view
 from service.wire.query import ComparisonQuery, decode_query
+from service.wire.request import EvaluationRequest
 
 
 @get(
@@ -33,9 +35,9 @@ async def compare_evaluations(request: AnyRequest) -> Response[VisitComparisonVi
     achieved, and whether the readings prove the work done. Nothing is kept.
 
     Both kept requests are worked out and judged anew by one version of the rules, each by its own readings alone:
-    `earlier_visits` inside them are left aside, and limits are those that each request itself states. Errors that both
-    visits share cancel. A finding is `resolved` only where what it rested on was judged again; where readings are
-    missing it is `no_longer_judged`, which is no all-clear.
+    `earlier_visits` inside them are left aside, and limits are those that each request itself states, and the account's
+    of today. Errors that both visits share cancel. A finding is `resolved` only where what it rested on was judged
+    again; where readings are missing it is `no_longer_judged`, which is no all-clear.
 
     The visit `after` may not lie before the visit `before`; a visit without `visited_at` took place when it was kept.
     Visits that name different equipment are refused; where not both name it, `notes` says so.
@@ -48,8 +50,12 @@ async def compare_evaluations(request: AnyRequest) -> Response[VisitComparisonVi
     speech = language(request, prepared)
     system = query.units or request.user.units
 
+    def visit_of(stored: StoredEvaluation) -> EvaluationRequest:
+        visit = decoded_visit(request, stored.request)
+        return with_limits(visit, request.user.limit_overrides, prepared.ruleset.criteria)[0]
+
     def worked() -> VisitComparisonView:
-        found = compare_visits(decoded_visit(request, before.request), decoded_visit(request, after.request), prepared)
+        found = compare_visits(visit_of(before), visit_of(after), prepared)
         return comparison_view(found, (_told(before), _told(after)), prepared.ruleset, prepared.units, system, speech)
 
     return answer_unless_held(request, await asyncio.to_thread(worked), headers=spoken(speech))

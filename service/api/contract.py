@@ -25,6 +25,7 @@ from service.api.problems import KINDS, MEDIA_TYPE
 from service.api.repetition import HEADER, PATTERN, REPLAYED
 from service.api.routes import ROUTES
 from service.store.erasures import REMEMBERED_DAYS
+from service.wire.account import AccountSettings, KeyRequest, KeyRotationRequest
 from service.wire.batches import BatchAnswer, BatchLine
 from service.wire.decode import RequestDecoder
 from service.wire.erasures import ErasureRequest
@@ -78,6 +79,7 @@ TAGS = {
     "Rulesets": "The rules that judge, version by version.",
     "Vocabulary": "Names and units that requests and answers use.",
     "Erasures": "Erasing evaluations for good, and the log of it.",
+    "Account": "Settings and keys of the account that a key belongs to.",
     "Webhooks": "Telling an account's own systems what happened.",
     "Health": "Probes.",
     "Problems": "What each kind of problem means.",
@@ -93,6 +95,9 @@ EXAMPLES: dict[type[msgspec.Struct], str] = {
     BatchLine: "batch_lines",
     OutcomeRequest: "outcomes",
     WebhookRequest: "webhooks",
+    AccountSettings: "account_settings",
+    KeyRequest: "keys",
+    KeyRotationRequest: "key_rotations",
     SecretRotationRequest: "secret_rotations",
     ReplayRequest: "replays",
 }
@@ -100,6 +105,7 @@ EXAMPLES: dict[type[msgspec.Struct], str] = {
 
 PAGED = (
     "list_evaluations",
+    "list_account_changes",
     "list_reassessments",
     "list_outcomes",
     "get_site_timeline",
@@ -126,6 +132,15 @@ _EXTRA_HEADERS = {
     "scope_missing": {"WWW-Authenticate": ("The scope that is needed (RFC 6750, 3).", True)},
     "method_not_allowed": {"Allow": ("The methods that the address has.", True)},
     "database_unavailable": {"Retry-After": ("Seconds after which to try again.", True)},
+}
+
+_IF_MATCH: dict[str, Any] = {
+    "name": "If-Match",
+    "in": "header",
+    "required": False,
+    "description": "`ETag` of what is to be changed, as it was read (RFC 9110, 13.1.1): changed only if still so.",
+    "schema": {"type": "string"},
+    "example": "*",
 }
 
 _ACCEPT_LANGUAGE: dict[str, Any] = {
@@ -551,6 +566,8 @@ def _complete(
         operation["parameters"] = [*operation.get("parameters", []), *_query(options["query"], names)]
     if "spoken" in options:
         operation["parameters"] = [*operation.get("parameters", []), _ACCEPT_LANGUAGE]
+    if "conditional" in options:
+        operation["parameters"] = [*operation.get("parameters", []), _IF_MATCH]
     if "repeatable" in options:
         operation["parameters"] = [*operation.get("parameters", []), _IDEMPOTENCY_KEY]
     if "body" in options:
@@ -618,6 +635,8 @@ def _problems(operation: dict[str, Any], options: dict[str, Any]) -> list[str]:
         codes += ["erased"]
     if "conflict" in options:
         codes += [options["conflict"]]
+    if "conditional" in options:
+        codes += ["changed_meanwhile"]
     return codes
 
 

@@ -5,12 +5,11 @@ import asyncio
 from litestar import Response, Router, get
 
 from service.api.access import authorised
-from service.api.evaluations import EvaluationId, decoded_visit, fetch_kept
-from service.api.exchange import AnyRequest, answer_text, chosen_media, language, negotiated, spoken
+from service.api.evaluations import EvaluationId, fetch_kept, judged_visit
+from service.api.exchange import AnyRequest, answer_text, chosen_media, language, negotiated, serving, spoken
 from service.document import write
 from service.document.content import document, told_of
 from service.document.svg import FONT
-from service.model.letterhead import Letterhead
 from service.pipeline import figures
 from service.wire.query import DocumentQuery, decode_query
 
@@ -43,11 +42,11 @@ async def get_document(request: AnyRequest, evaluation_id: EvaluationId) -> Resp
     language asked for: what was found, what it means, what to do, what was not judged, with every caution."""
     query = decode_query(request.scope["query_string"], DocumentQuery)
     stored, evaluation, prepared = await fetch_kept(request, evaluation_id)
-    visit = decoded_visit(request, stored.request)
+    visit = judged_visit(request, stored, prepared)
     speech = language(request, prepared)
     media_type = FORMATS[query.format] if query.format else chosen_media(request)
     units = query.units or stored.units
-    letterhead = Letterhead()
+    letterhead = (await serving(request).accounts.fetch(request.user.tenant_id)).letterhead
 
     def written() -> tuple[bytes, str]:
         drawn = figures(visit, prepared) if query.reader == "technician" and media_type != CSV else ()

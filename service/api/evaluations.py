@@ -29,6 +29,7 @@ from service.model.record import EvaluationFilter, EvaluationSummary, Kept, Sent
 from service.model.units import UnitSystem
 from service.pipeline import Prepared, evaluate
 from service.store.database import new_id
+from service.wire.account import with_limits
 from service.wire.faults import RequestRefused
 from service.wire.query import ListQuery, ReadQuery, SelectionQuery, decode_query
 from service.wire.render import result, trace
@@ -119,7 +120,8 @@ async def judged_once(
 
     async def make() -> tuple[Kept, Judged]:
         prepared = await judging(request, visit.ruleset)
-        evaluation = evaluate(visit, prepared)
+        limited, limits = with_limits(visit, request.user.limit_overrides, prepared.ruleset.criteria)
+        evaluation = evaluate(limited, prepared)
         state = request.scope["state"]
         stored = StoredEvaluation(
             evaluation_id=new_id(),
@@ -140,6 +142,7 @@ async def judged_once(
             trace_parent=state["trace_parent"],
             supersedes=corrects,
             revision_reason=reason,
+            account_limits=limits,
         )
         judged = Judged(stored, evaluation, prepared)
         judged.view(stored.units, language(request, prepared))  # what cannot be told is not kept
@@ -180,7 +183,7 @@ async def preview_evaluation(request: AnyRequest) -> Response[EvaluationResult]:
     the database is down.
     """
     _, visit, prepared = await _read_visit(request)
-    evaluation = evaluate(visit, prepared)
+    evaluation = evaluate(with_limits(visit, request.user.limit_overrides, prepared.ruleset.criteria)[0], prepared)
     speech = language(request, prepared)
     view = result(evaluation, prepared.ruleset, prepared.units, _units(visit.units, request), speech)
     return answer(view, headers=spoken(speech))
@@ -343,6 +346,16 @@ def decoded_visit(request: AnyRequest, kept: bytes) -> EvaluationRequest:
         raise ProblemRaised(
             "kept_visit_unreadable", "the kept request is no longer accepted", errors=refused.faults
         ) from None
+
+
+def judged_visit(request: AnyRequest, stored: StoredEvaluation, prepared: Prepared) -> EvaluationRequest:
+    """A kept request under the limits of the account that held when it was judged.
+
+    Raises
+    ------
+    ProblemRaised : it is no longer accepted as a request
+    """
+    return with_limits(decoded_visit(request, stored.request), stored.account_limits, prepared.ruleset.criteria)[0]
 
 
 def _summary(item: EvaluationSummary) -> EvaluationSummaryView:

@@ -21,6 +21,7 @@ from service.crew import Crew
 from service.model.record import Tenant
 from service.pipeline import Prepared, Rulebook
 from service.settings import Settings
+from service.store.accounts import Accounts
 from service.store.erasures import Erasures
 from service.store.evaluations import Store
 from service.store.outcomes import Outcomes
@@ -54,6 +55,7 @@ class Serving:
         self.webhooks = Webhooks(store, Seal(settings.sealing_keys))
         self.erasures = Erasures(store)
         self.outcomes = Outcomes(store)
+        self.accounts = Accounts(store)
         self.under_way = UnderWay()
         self.crew = Crew(settings.batch_workers or os.cpu_count() or 1, settings.ruleset)
         self.decoder = rulebook.decoder()
@@ -195,7 +197,15 @@ def _holds_null(value: object) -> bool:
 
 def language(request: AnyRequest, prepared: Prepared) -> Speech:
     """The language that the client asks for, among those of a version of the rules."""
-    return preferred(request.headers.get("accept-language", ""), prepared.languages)
+    return preferred(languages(request), prepared.languages)
+
+
+def languages(request: AnyRequest) -> str:
+    """Languages asked for, as `Accept-Language` has them; the account's where the client asks for none."""
+    asked = request.headers.get("accept-language", "")
+    if asked.strip() or request.scope.get("user") is None:
+        return asked
+    return request.user.language or ""
 
 
 def spoken(speech: Speech) -> dict[str, str]:
@@ -215,11 +225,16 @@ def answer_unless_held(
     return cast("Response[Answered]", answer_text(request, encode(body), JSON, headers=headers))
 
 
+def entity_tag(encoded: bytes) -> str:
+    """The entity tag of an answer."""
+    return f'"{hashlib.sha256(encoded).hexdigest()[:32]}"'
+
+
 def answer_text(
     request: AnyRequest, encoded: bytes, media_type: str, *, headers: Mapping[str, str] | None = None
 ) -> Response[bytes]:
     """An answer of any media type with an entity tag, or 304 where the client already holds the same."""
-    tag = f'"{hashlib.sha256(encoded).hexdigest()[:32]}"'
+    tag = entity_tag(encoded)
     private = "private, " if "scope" in request.route_handler.opt else ""
     fields = {"etag": tag, "cache-control": private + REVALIDATE, **(headers or {})}
     held = [one.strip().removeprefix("W/") for one in request.headers.get("if-none-match", "").split(",")]

@@ -14,7 +14,17 @@ from litestar.types import Receive, Send
 
 from service.api.access import authorised
 from service.api.evaluations import Judged, decoded_evaluation, selection
-from service.api.exchange import AnyRequest, chosen_media, encode, language, made_ready, negotiated, serving, spoken
+from service.api.exchange import (
+    AnyRequest,
+    chosen_media,
+    encode,
+    language,
+    languages,
+    made_ready,
+    negotiated,
+    serving,
+    spoken,
+)
 from service.api.problems import KINDS, ProblemRaised
 from service.document.spreadsheet import Rows, header, lines, unreadable
 from service.errors import ClientStalled
@@ -111,7 +121,7 @@ class _Writer:
     def __init__(self, request: AnyRequest, units: Units, rows: Rows | None) -> None:
         self._units = units
         self._rows = rows
-        self._asked = request.headers.get("accept-language", "")
+        self._asked = languages(request)
 
     @property
     def beginning(self) -> bytes:

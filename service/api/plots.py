@@ -8,7 +8,7 @@ from litestar import Response, Router, get
 from litestar.params import PathParameter
 
 from service.api.access import authorised
-from service.api.evaluations import EvaluationId, decoded_visit, fetch_kept
+from service.api.evaluations import EvaluationId, fetch_kept, judged_visit
 from service.api.exchange import AnyRequest, answer_text, answer_unless_held, language, negotiated, spoken
 from service.api.problems import ProblemRaised
 from service.document.plots import Plot, plots_of
@@ -73,7 +73,7 @@ async def get_plot(request: AnyRequest, evaluation_id: EvaluationId, plot_name: 
 async def _plots(request: AnyRequest, evaluation_id: EvaluationId) -> tuple[tuple[Plot, ...], Speech]:
     query = decode_query(request.scope["query_string"], ReadQuery)
     stored, evaluation, prepared = await fetch_kept(request, evaluation_id)
-    visit = decoded_visit(request, stored.request)
+    visit = judged_visit(request, stored, prepared)
     speech = language(request, prepared)
 
     def drawn() -> tuple[Plot, ...]:

@@ -134,6 +134,31 @@ KINDS: dict[str, Kind] = {
         "but its id. A request sent again that made it is answered so too.",
         "Remove it on your side too. /v1/erasures says when and why.",
     ),
+    "settings_refused": Kind(
+        409,
+        "The settings cannot be set like this",
+        "The body is as the contract describes, but a name in it is none that this service knows, a limit does not "
+        "fit, or the logo is no PNG file.",
+        "Correct each place listed in `errors`; nothing was changed.",
+    ),
+    "key_not_made": Kind(
+        409,
+        "The key cannot be made",
+        "It would grant more than the key that asks, would have expired already, or the account has too many keys.",
+        "Read `detail`; nothing was made.",
+    ),
+    "key_in_use": Kind(
+        409,
+        "A key cannot revoke itself",
+        "The key to be revoked is the one that asks.",
+        "Use another key with the scope account:manage, or rotate the key.",
+    ),
+    "changed_meanwhile": Kind(
+        412,
+        "It was changed meanwhile",
+        "What was to be changed is not what `If-Match` names any more, or was changed at the same time.",
+        "Read it again, change that, and send it with its `ETag` as `If-Match`.",
+    ),
     "body_too_large": Kind(
         413,
         "The body is too large",

@@ -9,7 +9,7 @@ from litestar import Response, Router, get, post
 from litestar.params import PathParameter
 
 from service.api.access import authorised
-from service.api.evaluations import EvaluationId, absent, decoded_evaluation, decoded_visit, kept_evaluation
+from service.api.evaluations import EvaluationId, absent, decoded_evaluation, judged_visit, kept_evaluation
 from service.api.exchange import (
     AnyRequest,
     answer,
@@ -111,7 +111,7 @@ async def _judged_again(
     at_hand = serving(request)
     stored = await kept_evaluation(request, evaluation_id)
     prepared = await judging(request, asked.ruleset)
-    visit, kept = decoded_visit(request, stored.request), decoded_evaluation(stored.evaluation)
+    visit, kept = judged_visit(request, stored, prepared), decoded_evaluation(stored.evaluation)
     if kept.ruleset_version in at_hand.rulebook.versions:
         await made_ready(at_hand.rulebook, kept.ruleset_version)
     evaluation, found = reassess(visit, kept, at_hand.rulebook, prepared.ruleset.release.version)

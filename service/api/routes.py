@@ -3,6 +3,7 @@
 from typing import Any
 
 from service.api import (
+    account,
     batches,
     catalogue,
     comparisons,
@@ -34,6 +35,7 @@ ROUTES: tuple[Any, ...] = (
     outcomes.RULES,
     plots.ROUTER,
     documents.ROUTER,
+    account.ROUTER,
     timelines.SITES,
     timelines.EQUIPMENT,
     trends.ROUTER,

@@ -25,6 +25,7 @@ from service.model.timeline import KeptVisit
 from service.model.trend import Asked, FollowedTrend, LeftOut
 from service.pipeline import follow
 from service.store.visits import Visits
+from service.wire.account import with_limits
 from service.wire.decode import RequestDecoder
 from service.wire.faults import RequestRefused
 from service.wire.query import TrendQuery, decode_query
@@ -55,7 +56,8 @@ async def get_equipment_trend(request: AnyRequest, equipment_reference: Equipmen
     and what instruments have in common is shared; `truncated` says that there are older ones, to be had by
     `visited_before`. `earlier_visits` inside a request are left aside: a visit counts where it was kept itself. Taken
     together are visits in one state, at one speed setting and with the same filter, coil and blower; `left_out` says
-    why others are not. Work that bears on the quantity begins the line anew.
+    why others are not. Work that bears on the quantity begins the line anew. A limit is that of the newest visit: its
+    own, else the account's of today, else that of the rules.
 
     A reference that no visit carries has no points: it cannot be told from one that never was.
     """
@@ -90,7 +92,9 @@ async def get_equipment_trend(request: AnyRequest, equipment_reference: Equipmen
 
     def _followed(kept: tuple[KeptVisit, ...]) -> tuple[FollowedTrend, Read]:
         newest = kept[:MOST_VISITS]
-        requests = [(entry, _decoded(at_hand.decoder, entry)) for entry in newest]
+        limits, criteria = request.user.limit_overrides, prepared.ruleset.criteria
+        decoded = [(entry, _decoded(at_hand.decoder, entry)) for entry in newest]
+        requests = [(entry, visit and with_limits(visit, limits, criteria)[0]) for entry, visit in decoded]
         found = follow([(e.evaluation_id, e.at, visit) for e, visit in requests if visit is not None], asked, prepared)
         left = [
             LeftOut(evaluation_id=e.evaluation_id, at=e.at, reason="unreadable") for e, visit in requests if not visit

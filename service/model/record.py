@@ -18,6 +18,7 @@ class Tenant(msgspec.Struct, frozen=True, kw_only=True):
     """Who is asking: the tenant that an API key belongs to, and what the key allows.
 
     `ruleset` is the version of the rules that judges its visits where a request names none; None for the current one.
+    `language` is that of its words where a reader asks for none; `limit_overrides` its own limits, encoded.
     """
 
     tenant_id: uuid.UUID
@@ -25,6 +26,8 @@ class Tenant(msgspec.Struct, frozen=True, kw_only=True):
     scopes: frozenset[str]
     units: Units
     ruleset: str | None = None
+    language: str | None = None
+    limit_overrides: bytes | None = None
 
 
 class TenantSummary(msgspec.Struct, frozen=True, kw_only=True):

@@ -23,7 +23,9 @@ from service.store.words import searchable
 
 SECRET = re.compile(r"ak_[0-9A-Za-z_-]{43}")
 
-_AUTHENTICATE = "SELECT tenant_id, key_id, scopes, units, ruleset FROM airside.authenticate(%s)"
+_AUTHENTICATE = """
+    SELECT tenant_id, key_id, scopes, units, ruleset, language, limit_overrides FROM airside.authenticate(%s)
+"""
 _KEEP = """
     SELECT fate, evaluation_id
       FROM airside.keep_evaluation(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, %s,
@@ -76,8 +78,16 @@ class Store(Search):
         if not SECRET.fullmatch(secret):
             return None
         rows = await self.rows(_AUTHENTICATE, (hashlib.sha256(secret.encode()).digest(),))
-        for tenant_id, key_id, scopes, units, ruleset in rows:
-            return Tenant(tenant_id=tenant_id, key_id=key_id, scopes=frozenset(scopes), units=units, ruleset=ruleset)
+        for tenant_id, key_id, scopes, units, ruleset, language, limits in rows:
+            return Tenant(
+                tenant_id=tenant_id,
+                key_id=key_id,
+                scopes=frozenset(scopes),
+                units=units,
+                ruleset=ruleset,
+                language=language,
+                limit_overrides=limits,
+            )
         return None
 
     async def keep(self, tenant_id: uuid.UUID, kept: StoredEvaluation, sent: Sent | None = None) -> Kept:

@@ -73,7 +73,8 @@ def pin_ruleset(database_url: str, tenant_id: uuid.UUID, version: str | None) ->
     with as_owner(database_url) as connection:
         connection.execute(_SET_TENANT, (str(tenant_id),))
         pinned = connection.execute(
-            "UPDATE airside.tenants SET ruleset = %s WHERE tenant_id = %s", (version, tenant_id)
+            "UPDATE airside.tenants SET ruleset = %s, settings_revision = settings_revision + 1 WHERE tenant_id = %s",
+            (version, tenant_id),
         )
         return pinned.rowcount == 1
 
@@ -90,7 +91,9 @@ def set_retention(database_url: str, tenant_id: uuid.UUID, days: int | None) -> 
     with as_owner(database_url) as connection:
         connection.execute(_SET_TENANT, (str(tenant_id),))
         changed = connection.execute(
-            "UPDATE airside.tenants SET retention_days = %s WHERE tenant_id = %s", (days, tenant_id)
+            """UPDATE airside.tenants SET retention_days = %s, settings_revision = settings_revision + 1
+                WHERE tenant_id = %s""",
+            (days, tenant_id),
         )
         return changed.rowcount == 1
 

@@ -8,6 +8,7 @@ import msgspec
 from msgspec import inspect
 
 from service.model.ruleset import Ruleset
+from service.wire.account import AccountSettings, KeyRequest, KeyRotationRequest
 from service.wire.batches import BatchLine
 from service.wire.erasures import ErasureRequest
 from service.wire.faults import YEARS, explain
@@ -42,6 +43,9 @@ Asked = TypeVar(
     WebhookRequest,
     SecretRotationRequest,
     ReplayRequest,
+    AccountSettings,
+    KeyRequest,
+    KeyRotationRequest,
 )
 """What a body may be decoded to."""
 

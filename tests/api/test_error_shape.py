@@ -88,6 +88,13 @@ WAYS: list[tuple[str, str, str, str | None, dict[str, str], bytes, str]] = [
     ("JSON excluded", "GET", "/v1/rulesets", None, {"accept": "*/*, application/json;q=0"}, b"", "not_acceptable"),
     ("private target", "POST", "/v1/webhooks", "full", JSON,
      b'{"url": "https://127.0.0.1/' + MARK.encode() + b'", "events": ["outcome.reported"]}', "target_refused"),
+    ("unknown language", "PUT", "/v1/account", "full", JSON, b'{"language": "' + MARK.encode() + b'"}',
+     "settings_refused"),
+    ("settings of another time", "PUT", "/v1/account", "full", JSON | {"if-match": f'"{MARK}"'}, b"{}",
+     "changed_meanwhile"),
+    ("key that has ended", "POST", "/v1/account/keys", "full", JSON,
+     b'{"label": "' + MARK.encode() + b'", "scopes": ["evaluations:read"], "expires_at": "2020-01-01T00:00:00Z"}',
+     "key_not_made"),
     ("too large", "POST", "/v1/evaluations", "full", JSON, b'"' + b"a" * 70_000 + b'"', "body_too_large"),
     ("no type", "POST", "/v1/evaluations", "full", {}, b"{}", "unsupported_media_type"),
     ("other type", "POST", "/v1/evaluations", "full", {"content-type": MARK}, b"{}", "unsupported_media_type"),
@@ -351,4 +358,5 @@ def test_every_kind_of_problem_is_met_in_this_file() -> None:
     met |= {"kept_visit_unreadable", "too_many_webhooks", "webhook_disabled"}
     met |= {"kept_visit_unreadable", "idempotency_key_reused", "superseded", "erased"}
     met |= {"visits_not_comparable", "finding_not_there"}  # in the tests of comparisons and of outcomes
+    met |= {"key_in_use"}  # in the tests of the account
     assert met == set(KINDS)

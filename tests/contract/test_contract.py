@@ -147,6 +147,7 @@ def test_what_judges_or_reads_an_accounts_data_needs_a_key(document: Document) -
                 "/v1/webhooks",
                 "/v1/outcomes",
                 "/v1/erasures",
+                "/v1/account",
             )
         )
 

@@ -43,6 +43,18 @@ def test_without_a_where_clause_only_own_rows_are_seen(as_application, two_tenan
     assert _all_rows(as_application) == two_tenants_rows
 
 
+def test_of_tenants_and_keys_only_own_ones_are_seen(as_application, database_url, tenant, other_tenant):
+    keys = [create_key(database_url, one, "a key").key_id for one in (tenant, other_tenant)]
+    as_application.execute("SELECT set_config('airside.tenant', %s, true)", (str(tenant),))
+    assert as_application.execute("SELECT tenant_id FROM airside.tenants").fetchall() == [(tenant,)]
+    seen = {row[0] for row in as_application.execute("SELECT key_id FROM airside.api_keys")}
+    assert keys[0] in seen
+    assert keys[1] not in seen
+    changed = as_application.execute("UPDATE airside.tenants SET units = 'si' WHERE tenant_id = %s", (other_tenant,))
+    assert changed.rowcount == 0
+    as_application.rollback()
+
+
 def test_without_a_tenant_nothing_is_seen_also_after_one_was_set(as_application, two_tenants_rows, tenant):
     assert _all_rows(as_application) == set()
     as_application.execute("SELECT set_config('airside.tenant', %s, true)", (str(tenant),))
@@ -76,7 +88,12 @@ def test_a_row_for_another_tenant_cannot_be_added(as_application, tenant, other_
         "DELETE FROM airside.evaluations",
         "TRUNCATE airside.evaluations",
         "SELECT * FROM airside.api_keys",
-        "SELECT * FROM airside.tenants",
+        "UPDATE airside.tenants SET name = 'another'",
+        "DELETE FROM airside.tenants",
+        "UPDATE airside.api_keys SET scopes = '{account:manage}'",
+        "DELETE FROM airside.api_keys",
+        "UPDATE airside.account_changes SET what = 'settings'",
+        "DELETE FROM airside.account_changes",
         "INSERT INTO airside.tenants (tenant_id, name) VALUES (gen_random_uuid(), 'mine')",
         "UPDATE airside.revision SET version_num = '0000'",
         "DROP POLICY own_rows ON airside.evaluations",
@@ -135,7 +152,7 @@ def test_a_login_that_only_serves_needs_the_role_and_nothing_else(in_store, data
         server.execute("GRANT airside_app TO serves")
     assert in_store(ready, url=url) is True
     with pytest.raises(StoreRefused, match="use the one that runs the migrations"):
-        create_key(url.replace("airside?", "airside?options=-crole%3Dairside_app&"), tenant, "not mine to make")
+        create_tenant(url.replace("airside?", "airside?options=-crole%3Dairside_app&"), "not mine to make")
 
 
 def test_managing_works_as_owner_and_as_superuser(database_server, database_url):
