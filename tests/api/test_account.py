@@ -13,7 +13,10 @@ from litestar import Litestar
 from litestar.testing import TestClient
 
 from service.api.account import LOGO_PIXELS, read_logo
+from service.crew import Task, judge_line
+from service.pipeline import Rulebook
 from service.store.keys import create_key, create_tenant
+from service.wire.request import LimitOverride
 
 EXAMPLES = Path(__file__).parents[2] / "openapi" / "examples"
 SETTINGS = json.loads((EXAMPLES / "account_settings" / "letterhead_and_limits.json").read_bytes())
@@ -122,6 +125,49 @@ def test_a_limit_of_the_account_judges_and_stays_with_the_evaluation(
     assert again.json()["difference"]["verdicts"] == []
     trace = client.get(f"/v1/evaluations/{kept['id']}/trace", headers=mine.key).json()["trace"]
     assert "limit_overrides" not in trace["request"]
+
+
+def test_the_processes_of_a_batch_judge_under_limits_of_the_account(rulebook: Rulebook, example: bytes) -> None:
+    limits = (
+        LimitOverride(
+            criterion="external_static_pressure_maximum", upper=0.9, unit="[in_i'H2O]", reason="invented rule"
+        ),
+        LimitOverride(criterion="of_another_version", upper=1.0, unit="%", reason="these rules do not have it"),
+    )
+    task = Task(
+        line=b'{"visit": ' + example + b"}",
+        ruleset=None,
+        units="ip",
+        limits=msgspec.json.encode(limits),
+        languages="es",
+        full=True,
+    )
+    judged = judge_line(task, rulebook, rulebook.decoder()).judged
+    assert judged is not None
+    assert judged.account_limits == msgspec.json.encode(limits[:1])
+    told = json.loads(judged.result)
+    assert "límite" in json.dumps(told, ensure_ascii=False)
+    verdict = next(one for one in told["verdicts"] if one["criterion"] == "external_static_pressure_maximum")
+    assert (verdict["verdict"], verdict["limits"]["overridden_because"]) == ("within", "invented rule")
+    assert told["set_aside"] == []
+
+
+def test_what_was_kept_is_told_under_the_limits_of_then(
+    client: TestClient[Litestar], post: Callable[..., Any], mine: Mine, put: Callable[..., Any], example: bytes
+) -> None:
+    limit = {
+        "criterion": "external_static_pressure_maximum", "upper": 0.9, "unit": "[in_i'H2O]", "reason": "invented rule",
+    }  # fmt: skip
+    assert put({"limit_overrides": [limit]}).status_code == 200
+    kept = post("/v1/evaluations", example, mine.key).json()
+    revision = {"visit": json.loads(example), "reason": "a reading was typed wrong"}
+    corrected = post(f"/v1/evaluations/{kept['id']}/revisions", revision, mine.key).json()
+    assert put({}).status_code == 200
+    for made in (kept, corrected):
+        page = client.get(
+            f"/v1/evaluations/{made['id']}/document?reader=technician&format=text", headers=mine.key
+        ).text  # fmt: skip
+        assert "invented rule" in page
 
 
 def test_units_and_language_of_the_account_hold_where_none_is_asked_for(

@@ -112,6 +112,23 @@ def test_it_is_drawn_where_svg_is_accepted(client: TestClient[Litestar], ours: A
     assert client.get(address("trend-house"), headers={**ours.reading, "accept": "image/png"}).status_code == 406
 
 
+def test_a_limit_of_the_account_is_foreseen(client: TestClient[Litestar], post: Post, account: Any) -> None:
+    mine = account()
+    for visit in house_over_time("trend-house"):
+        post("/v1/evaluations", visit, mine.full)
+    limit = {
+        "criterion": "filter_pressure_drop_usual",
+        "upper": 400.0,
+        "unit": "Pa",
+        "reason": "house rule of the invented company",
+    }
+    assert client.put("/v1/account", json={"limit_overrides": [limit]}, headers=mine.full).status_code == 200
+    query = address("trend-house", quantity="filter_pressure_drop", units="si")
+    assert client.get(query, headers=mine.full).json()["forecasts"][0]["limit"] == {"value": 400.0, "unit": "Pa"}
+    assert client.put("/v1/account", json={}, headers=mine.full).status_code == 200
+    assert client.get(query, headers=mine.full).json()["forecasts"][0]["limit"]["value"] < 200.0
+
+
 def test_times_narrow_and_too_few_are_refused(client: TestClient[Litestar], ours: Any, kept: list[str]) -> None:
     whole = client.get(address("trend-house", quantity="filter_pressure_drop"), headers=ours.reading).json()
     third = whole["points"][2]["at"]
