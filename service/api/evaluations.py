@@ -31,6 +31,7 @@ from service.pipeline import Prepared, evaluate
 from service.store.database import new_id
 from service.wire.account import with_limits
 from service.wire.faults import RequestRefused
+from service.wire.outcomes import prevailing_outcomes
 from service.wire.query import ListQuery, ReadQuery, SelectionQuery, decode_query
 from service.wire.render import result, trace
 from service.wire.request import EvaluationRequest, words_to_search
@@ -76,14 +77,16 @@ class Judged(NamedTuple):
     evaluation: Evaluation
     prepared: Prepared
 
-    def view(self, units: UnitSystem, speech: Speech, superseded_by: UUID | None = None) -> KeptEvaluation:
-        """The answer that tells of it."""
+    def view(self, units: UnitSystem, speech: Speech, *, as_of_now: bool = False) -> KeptEvaluation:
+        """The answer that tells of it: as it was made, or with what came of it since."""
+        since = self.stored if as_of_now else None
         return KeptEvaluation(
             id=self.stored.evaluation_id,
             created_at=self.stored.created_at,
             supersedes=self.stored.supersedes or msgspec.UNSET,
             revision_reason=self.stored.revision_reason or msgspec.UNSET,
-            superseded_by=superseded_by or msgspec.UNSET,
+            superseded_by=(since and since.superseded_by) or msgspec.UNSET,
+            outcomes=(since and prevailing_outcomes(since.outcomes)) or msgspec.UNSET,
             result=result(self.evaluation, self.prepared.ruleset, self.prepared.units, units, speech),
         )
 
@@ -226,11 +229,12 @@ async def list_evaluations(request: AnyRequest) -> Response[EvaluationPage]:
     opt={"scope": "evaluations:read", "query": ReadQuery, "pinned": True, "spoken": True},
 )
 async def get_evaluation(request: AnyRequest, evaluation_id: EvaluationId) -> Response[KeptEvaluation]:
-    """Reads one kept evaluation as it was judged, in either unit system and any language of its rules."""
+    """Reads one kept evaluation as it was judged, in either unit system and any language of its rules; with what was
+    reported of its findings since."""
     query = decode_query(request.scope["query_string"], ReadQuery)
     kept = await fetch_kept(request, evaluation_id)
     speech = language(request, kept.prepared)
-    view = kept.view(query.units or kept.stored.units, speech, kept.stored.superseded_by)
+    view = kept.view(query.units or kept.stored.units, speech, as_of_now=True)
     return answer_unless_held(request, view, headers=spoken(speech))
 
 

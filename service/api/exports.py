@@ -135,7 +135,7 @@ class _Writer:
             judged = self._read(stored, versions)
         except ProblemRaised as raised:
             return self._unreadable(stored, raised)
-        view = judged.view(self._units, preferred(self._asked, judged.prepared.languages), stored.superseded_by)
+        view = judged.view(self._units, preferred(self._asked, judged.prepared.languages), as_of_now=True)
         return encode(view) + b"\n" if self._rows is None else lines(self._rows, view).encode()
 
     def _read(self, stored: StoredEvaluation, versions: dict[str, Prepared]) -> Judged:

@@ -44,6 +44,24 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True):
     prevails: bool = True
 
 
+class Prevailing(msgspec.Struct, frozen=True, kw_only=True):
+    """The report on one finding in one context that prevails, in short; what is not told here means what it does in
+    `Outcome`.
+
+    Attributes:
+        reports: how many there are on that finding in that context, this one among them.
+    """
+
+    outcome_id: uuid.UUID
+    created_at: datetime
+    finding: str
+    state: str
+    area: str
+    outcome: WhatCame
+    cause: str | None
+    reports: int
+
+
 class OutcomePage(msgspec.Struct, frozen=True, kw_only=True):
     """Some outcomes of one evaluation, newest first, and the cursor to the next page where there is one."""
 

@@ -8,6 +8,7 @@ from typing import Literal
 import msgspec
 
 from service.model.evaluation import Severity
+from service.model.outcome import Prevailing
 
 Units = Literal["ip", "si"]
 Scope = Literal["evaluations:read", "evaluations:write", "account:manage"]
@@ -107,6 +108,7 @@ class StoredEvaluation(msgspec.Struct, frozen=True, kw_only=True):
         request_id, trace_parent: of the request that made it.
         supersedes: the evaluation that this one corrects, with `revision_reason`.
         superseded_by: the evaluation that corrects this one; not kept with it, but told by `fetch`.
+        outcomes: the reports on its findings that prevail, newest first; likewise.
         account_limits: encoded limits of the account that held besides those of the request.
         findings: each code that was found -> its gravest severity; not given back by `fetch`.
         words: labels and notes of the request, to be searched; not given back by `fetch`.
@@ -132,6 +134,7 @@ class StoredEvaluation(msgspec.Struct, frozen=True, kw_only=True):
     findings: Mapping[str, Severity] = {}
     words: str = ""
     superseded_by: uuid.UUID | None = None
+    outcomes: tuple[Prevailing, ...] = ()
 
 
 class ChainMember(msgspec.Struct, frozen=True, kw_only=True):

@@ -6,6 +6,7 @@ from datetime import datetime
 import msgspec
 
 from service.model.evaluation import Severity
+from service.model.outcome import Prevailing
 from service.model.record import Units
 
 
@@ -24,6 +25,7 @@ class TimelineEntry(msgspec.Struct, frozen=True, kw_only=True):
         reassessments: how many are kept beside it.
         before: the visit before to the same equipment; None where there is none, or no equipment was named.
         found_before: codes of what that one found.
+        outcomes: the reports on its findings that prevail, newest first.
     """
 
     evaluation_id: uuid.UUID
@@ -42,6 +44,7 @@ class TimelineEntry(msgspec.Struct, frozen=True, kw_only=True):
     reassessments: int
     before: uuid.UUID | None
     found_before: tuple[str, ...]
+    outcomes: tuple[Prevailing, ...] = ()
 
 
 class TimelinePage(msgspec.Struct, frozen=True, kw_only=True):

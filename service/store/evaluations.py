@@ -17,7 +17,7 @@ from service.model.record import (
 )
 from service.store.cursor import read_cursor, write_cursor
 from service.store.database import LONGEST_PAGE
-from service.store.search import FETCHED, Search
+from service.store.search import Search, stored_evaluation
 from service.store.storable import refuse_unstorable
 from service.store.words import searchable
 
@@ -35,7 +35,7 @@ _CLAIMED = "SELECT fate, made FROM airside.claimed(%s, %s, %s)"
 _FETCH = """
     SELECT evaluation_id, created_at, visited_at, site_reference, equipment_reference, job_reference,
            ruleset_version, ruleset_digest, highest_severity::text, units, request, evaluation, request_id,
-           trace_parent, supersedes, revision_reason, account_limits, superseded_by
+           trace_parent, supersedes, revision_reason, account_limits, superseded_by, outcomes
       FROM airside.fetch_in_chain(%s, %s)
 """
 _CHAIN = """
@@ -124,7 +124,7 @@ class Store(Search):
     async def fetch(self, tenant_id: uuid.UUID, evaluation_id: uuid.UUID) -> StoredEvaluation | None:
         """One evaluation of this tenant, every byte as kept; None if there is none, or it is another's."""
         for row in await self.rows(_FETCH, (tenant_id, evaluation_id)):
-            return StoredEvaluation(**dict(zip((*FETCHED, "superseded_by"), row, strict=True)))
+            return stored_evaluation(row)
         return None
 
     async def chain(self, tenant_id: uuid.UUID, evaluation_id: uuid.UUID) -> tuple[ChainMember, ...]:

@@ -3,7 +3,10 @@
 import uuid
 from collections.abc import Sequence
 
+import msgspec
+
 from service.errors import OutOfRange
+from service.model.outcome import Prevailing
 from service.model.record import EvaluationFilter, EvaluationPage, EvaluationSummary, StoredEvaluation
 from service.store.cursor import read_cursor, write_cursor
 from service.store.database import LONGEST_PAGE, Database
@@ -20,17 +23,17 @@ _FOUND = (
     "evaluation_id", "created_at", "visited_at", "site_reference", "equipment_reference", "job_reference",
     "ruleset_version", "ruleset_digest", "highest_severity", "units", "supersedes", "superseded_by",
 )  # fmt: skip
-FETCHED = (
+_FETCHED = (
     "evaluation_id", "created_at", "visited_at", "site_reference", "equipment_reference", "job_reference",
     "ruleset_version", "ruleset_digest", "highest_severity", "units", "request", "evaluation", "request_id",
-    "trace_parent", "supersedes", "revision_reason", "account_limits",
+    "trace_parent", "supersedes", "revision_reason", "account_limits", "superseded_by",
 )  # fmt: skip
 """Fields of a stored evaluation, in the order in which the statements ask for them."""
 
 _FETCH_THESE = """
     SELECT evaluation_id, created_at, visited_at, site_reference, equipment_reference, job_reference,
            ruleset_version, ruleset_digest, highest_severity::text, units, request, evaluation, request_id,
-           trace_parent, supersedes, revision_reason, account_limits, superseded_by
+           trace_parent, supersedes, revision_reason, account_limits, superseded_by, outcomes
       FROM airside.fetch_these(%s, %s)
 """
 
@@ -90,4 +93,15 @@ class Search(Database):
     ) -> tuple[StoredEvaluation, ...]:
         """These evaluations of this tenant in full, newest first; what is not there any more is left out."""
         rows = await self.rows(_FETCH_THESE, (tenant_id, [*evaluation_ids]))
-        return tuple(StoredEvaluation(**dict(zip((*FETCHED, "superseded_by"), row, strict=True))) for row in rows)
+        return tuple(map(stored_evaluation, rows))
+
+
+def stored_evaluation(row: Sequence[object]) -> StoredEvaluation:
+    """One evaluation from the columns that the statements ask for, in their order."""
+    *fields, outcomes = row
+    return StoredEvaluation(**dict(zip(_FETCHED, fields, strict=True)), outcomes=prevailing(outcomes))  # type: ignore[arg-type]
+
+
+def prevailing(outcomes: object) -> tuple[Prevailing, ...]:
+    """Reports as `airside.reported_of` gives them."""
+    return msgspec.convert(outcomes or (), tuple[Prevailing, ...], strict=False)

@@ -7,12 +7,13 @@ from service.errors import OutOfRange
 from service.model.timeline import KeptVisit, TimelineEntry, TimelinePage, Whose
 from service.store.cursor import read_cursor, write_cursor
 from service.store.database import LONGEST_PAGE, Database
+from service.store.search import prevailing
 from service.store.storable import refuse_unstorable
 
 _TIMELINE = """
     SELECT evaluation_id, at, created_at, visited_at, site_reference, equipment_reference, job_reference,
            ruleset_version, ruleset_digest, highest_severity::text, supersedes, request, evaluation, reassessments,
-           before, found_before
+           before, found_before, outcomes
       FROM airside.timeline(%s, %s, %s, %s, %s, %s)
 """
 _VISITS = "SELECT evaluation_id, at, request, units, corrected FROM airside.visits_to(%s, %s, %s, %s, %s)"
@@ -42,8 +43,12 @@ class Visits:
             _TIMELINE, (tenant_id, whose.site_reference, whose.equipment_reference, *place, limit + 1)
         )
         items = tuple(
-            TimelineEntry(**dict(zip(_FIELDS, row[:-1], strict=False)), found_before=tuple(row[-1] or ()))
-            for row in rows[:limit]
+            TimelineEntry(
+                **dict(zip(_FIELDS, fields, strict=True)),
+                found_before=tuple(found_before or ()),
+                outcomes=prevailing(outcomes),
+            )
+            for *fields, found_before, outcomes in rows[:limit]
         )
         more = len(rows) > limit
         return TimelinePage(
@@ -71,4 +76,4 @@ class Visits:
         )
 
 
-_FIELDS = TimelineEntry.__struct_fields__[:-1]
+_FIELDS = TimelineEntry.__struct_fields__[:-2]

@@ -26,6 +26,17 @@ MEANINGS: dict[str, str] = {
     "OutcomeView.observed_at": "When it was seen.",
     "OutcomeView.reported_by": "Reference to who reported.",
     "OutcomeView.prevails": "Whether no later report speaks of the same finding in the same context.",
+    "PrevailingOutcome.id": "Id of the report.",
+    "PrevailingOutcome.finding": "Code of the finding.",
+    "PrevailingOutcome.state": "Operating state that the finding stands in.",
+    "PrevailingOutcome.area": "Part of the house that the finding stands in; absent for the whole.",
+    "PrevailingOutcome.outcome": "What came of it, by the last report: `confirmed`, `ruled_out` or `repaired`.",
+    "PrevailingOutcome.cause": "Id of the cause that was really found.",
+    "PrevailingOutcome.reports": "How many reports there are on that finding in that context.",
+    "KeptEvaluation.outcomes": "What was reported of its findings since, newest first: of each finding in each context "
+    "the report that prevails. Absent where nothing was.",
+    "TimelineVisit.outcomes": "What was reported of its findings, newest first: of each finding in each context the "
+    "report that prevails.",
     "OutcomePage.items": "The reports, newest first.",
     "ShareView.share": "The share, 0 to 1.",
     "ShareView.low": "Lower end of the interval.",

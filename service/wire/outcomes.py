@@ -1,17 +1,18 @@
 """Reporting what was found to be true on site, and how often each rule was right."""
 
 import datetime
+from collections.abc import Iterable
 from typing import Annotated, Literal
 from uuid import UUID
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
-from service.model.outcome import RuleCount, WhatCame
+from service.model.outcome import Prevailing, RuleCount, WhatCame
 from service.physics.uncertainty import share_interval
 from service.wire.query import FindingCode
 from service.wire.request import Body, Identifier, Label, Moment, RulesetVersion
-from service.wire.response import Answer
+from service.wire.response import Answer, PrevailingOutcome
 
 FEWEST = 10
 """Reports below which no share is told, only how many there are; common practice, no source."""
@@ -114,6 +115,23 @@ class RuleRecord(Answer, frozen=True, kw_only=True):
 
     items: list[RuleRecordEntry]
     disclaimer: str
+
+
+def prevailing_outcomes(reported: Iterable[Prevailing]) -> list[PrevailingOutcome]:
+    """Reports in short, as they are told with an evaluation."""
+    return [
+        PrevailingOutcome(
+            id=one.outcome_id,
+            created_at=one.created_at,
+            finding=one.finding,
+            state=one.state,
+            area=one.area or UNSET,
+            outcome=one.outcome,
+            cause=one.cause or UNSET,
+            reports=one.reports,
+        )
+        for one in reported
+    ]
 
 
 def record_entry(count: RuleCount) -> RuleRecordEntry:

@@ -7,6 +7,7 @@ from uuid import UUID
 import msgspec
 from msgspec import Meta
 
+from service.model.outcome import WhatCame
 from service.wire.request import EvaluationRequest
 
 Severity = Literal["note", "advisory", "fault", "hazard"]
@@ -291,6 +292,19 @@ class EvaluationResult(Answer, frozen=True, kw_only=True):
     equipment_reference: str | msgspec.UnsetType = msgspec.UNSET
 
 
+class PrevailingOutcome(Answer, frozen=True, kw_only=True):
+    """The report on one finding in one context that prevails, in short."""
+
+    id: UUID
+    created_at: datetime.datetime
+    finding: str
+    state: str
+    area: str | msgspec.UnsetType = msgspec.UNSET
+    outcome: WhatCame
+    cause: str | msgspec.UnsetType = msgspec.UNSET
+    reports: int
+
+
 class KeptEvaluation(Answer, frozen=True, kw_only=True):
     """An evaluation that the service keeps."""
 
@@ -299,6 +313,7 @@ class KeptEvaluation(Answer, frozen=True, kw_only=True):
     supersedes: UUID | msgspec.UnsetType = msgspec.UNSET
     revision_reason: str | msgspec.UnsetType = msgspec.UNSET
     superseded_by: UUID | msgspec.UnsetType = msgspec.UNSET
+    outcomes: list[PrevailingOutcome] | msgspec.UnsetType = msgspec.UNSET
     result: EvaluationResult
 
 

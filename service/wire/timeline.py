@@ -13,8 +13,9 @@ from service.model.ruleset import Ruleset
 from service.model.timeline import TimelineEntry
 from service.model.units import UnitSystem, UnitTable
 from service.model.visit import WHOLE_HOUSE
+from service.wire.outcomes import prevailing_outcomes
 from service.wire.render import COVERAGE_FACTOR, DISCLAIMER, rounded
-from service.wire.response import Answer, ContextView, RulesetReference, Severity, Value
+from service.wire.response import Answer, ContextView, PrevailingOutcome, RulesetReference, Severity, Value
 from service.wire.speech import Speech
 
 USUAL_QUANTITIES = (
@@ -73,6 +74,7 @@ class TimelineVisit(Answer, frozen=True, kw_only=True):
     work_done: list[WorkView]
     quantities: list[TimelineQuantity]
     reassessments: int
+    outcomes: list[PrevailingOutcome]
     supersedes: UUID | UnsetType = UNSET
     readable: bool
 
@@ -144,6 +146,7 @@ class TimelineWriter:
             work_done=_work(entry.request),
             quantities=[] if evaluation is None else [q for part in evaluation.parts for q in self._quantities(part)],
             reassessments=entry.reassessments,
+            outcomes=prevailing_outcomes(entry.outcomes),
             supersedes=entry.supersedes or UNSET,
             readable=evaluation is not None,
         )

@@ -78,6 +78,34 @@ def test_a_later_report_prevails_in_its_context_and_the_history_stays(
     assert (found["confirmed"], found["repaired"], found["ruled_out"]) == (1, 1, 0)
 
 
+def test_what_prevails_is_told_with_the_evaluation_wherever_it_is_read(
+    client: TestClient[Litestar], post: Callable[..., Any], example: bytes, mine: Any
+) -> None:
+    sending = {"idempotency-key": "told-with-it"}
+    first = post("/v1/evaluations", example, mine.full, **sending)
+    address = first.headers["location"]
+    silent = client.get(address, headers=mine.reading)
+    assert silent.json() == first.json()
+    assert "outcomes" not in silent.json()
+    post(f"{address}/outcomes", REPORT | {"outcome": "ruled_out"}, mine.full)
+    cooling = post(f"{address}/outcomes", REPORT | {"state": "cooling"}, mine.full).json()
+    heating = post(f"{address}/outcomes", REPORT, mine.full).json()
+    told = [
+        {name: report[name] for name in ("id", "created_at", "finding", "state", "outcome", "cause")}
+        | {"reports": reports}
+        for report, reports in ((heating, 2), (cooling, 1))
+    ]
+    read = client.get(address, headers=mine.reading | {"if-none-match": silent.headers["etag"]})
+    assert read.json() == first.json() | {"outcomes": told}
+    lines = client.get("/v1/evaluations/export", headers=mine.reading | {"accept": "application/x-ndjson"}).text
+    assert [json.loads(line)["outcomes"] for line in lines.splitlines()] == [told]
+    site = json.loads(example)["site"]["reference"]
+    (visit,) = client.get(f"/v1/sites/{site}/timeline", headers=mine.reading).json()["items"]
+    assert visit["outcomes"] == told
+    again = post("/v1/evaluations", example, mine.full, **sending)
+    assert again.json() == first.json(), "sent again is answered as at first"
+
+
 @pytest.mark.parametrize(
     ("changes", "pointer", "accepted"),
     [

@@ -74,6 +74,15 @@ _FILL = [
       FROM generated WHERE n %% 50 = 0 ORDER BY n
     """,
     """
+    INSERT INTO airside.outcomes (
+        tenant_id, evaluation_id, outcome_id, created_at, finding, state, area, outcome, causes_ranked, rules,
+        ruleset_version)
+    SELECT tenant_id, evaluation_id, uuidv7(created_at - now() + again * interval '1 hour'),
+           created_at + again * interval '1 hour', 'finding_' || codes[1], 'cooling', '',
+           CASE WHEN n %% 3 = 0 THEN 'ruled_out' ELSE 'confirmed' END, 0, ARRAY['rule_' || codes[1]], ruleset_version
+      FROM generated, generate_series(1, 1 + n %% 2) again WHERE n %% 10 < 2 AND cardinality(codes) > 0 ORDER BY n
+    """,
+    """
     INSERT INTO airside.idempotency (tenant_id, idempotency_key, request_sha256, made, created_at)
     SELECT tenant_id, 'key-' || n, sha256(n::text::bytea), evaluation_id, created_at FROM generated ORDER BY n
     """,
@@ -113,7 +122,7 @@ def fill(superuser_url: str, rows: int) -> None:
             "SELECT format('%I.%I', schemaname, indexname), indexdef FROM pg_indexes JOIN pg_class c"
             " ON c.oid = format('%I.%I', schemaname, indexname)::regclass"
             " WHERE schemaname = 'airside' AND tablename IN"
-            " ('evaluations', 'evaluation_findings', 'evaluation_words', 'reassessments', 'idempotency',"
+            " ('evaluations', 'evaluation_findings', 'evaluation_words', 'reassessments', 'outcomes', 'idempotency',"
             " 'webhook_deliveries')"
             " AND NOT EXISTS (SELECT FROM pg_constraint k WHERE k.conindid = c.oid)"
         ).fetchall()

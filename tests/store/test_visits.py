@@ -6,7 +6,10 @@ import psycopg
 import pytest
 
 from service.errors import OutOfRange, RecordRefused
+from service.model.outcome import Outcome
 from service.model.timeline import Whose
+from service.store.database import new_id
+from service.store.outcomes import Outcomes
 from service.store.visits import Visits
 
 NOON = datetime(2024, 7, 1, 12, tzinfo=UTC)
@@ -136,3 +139,58 @@ def test_order_comes_from_an_index(database_url, tenant, query, index):
         connection.rollback()
     assert by_index > 0
     assert whole_table == before
+
+
+def test_the_reports_that_prevail_are_told_with_a_visit(in_store, an_evaluation, tenant, other_tenant):
+    """Of each finding in each context the last, with how many there were; wherever the evaluation is read."""
+
+    def report(at, finding, outcome, **more):
+        fields = {
+            "outcome_id": new_id(), "created_at": NOON + timedelta(hours=at), "finding": finding, "state": "cooling",
+            "area": "", "outcome": outcome, "cause": None, "cause_rank": None, "causes_ranked": 2, "rules": ("r",),
+            "ruleset_version": "1.0.0", "note": None, "observed_at": None, "reported_by": None,
+        }  # fmt: skip
+        return Outcome(**fields | more)
+
+    reported, silent = (an_evaluation(site_reference="s-1", visited_at=NOON + timedelta(days=day)) for day in (1, 2))
+    reports = [
+        report(1, "a", "confirmed", cause="loose"),
+        report(4, "a", "ruled_out"),
+        report(2, "a", "repaired"),  # kept last, but said of an earlier hour
+        report(3, "a", "confirmed", state="heating", cause="dirt"),
+        report(5, "b", "repaired", area="upstairs"),
+        report(1, "b", "ruled_out"),
+    ]
+
+    async def body(store):
+        outcomes = Outcomes(store)
+        for evaluation in (reported, silent):
+            await store.keep(tenant, evaluation)
+        for one in reports:
+            assert (await outcomes.keep(tenant, reported.evaluation_id, one)).fate == "kept"
+        others = an_evaluation(site_reference="s-1")
+        await store.keep(other_tenant, others)
+        await outcomes.keep(other_tenant, others.evaluation_id, report(9, "a", "ruled_out"))
+        page = await Visits(store).timeline(tenant, Whose(site_reference="s-1"))
+        return (
+            [entry.outcomes for entry in page.items],
+            (await store.fetch(tenant, reported.evaluation_id)).outcomes,
+            [one.outcomes for one in await store.fetch_these(tenant, [reported.evaluation_id, silent.evaluation_id])],
+        )
+
+    (of_silent, told), read, exported = in_store(body)
+    assert of_silent == ()
+    assert read == told
+    assert sorted(exported, key=len) == [(), told]
+    assert [(one.outcome_id, one.created_at, one.cause, one.reports) for one in told] == [
+        (reports[4].outcome_id, reports[4].created_at, None, 1),
+        (reports[1].outcome_id, reports[1].created_at, None, 3),
+        (reports[3].outcome_id, reports[3].created_at, "dirt", 1),
+        (reports[5].outcome_id, reports[5].created_at, None, 1),
+    ]
+    assert [(one.finding, one.state, one.area, one.outcome) for one in told] == [
+        ("b", "cooling", "upstairs", "repaired"),
+        ("a", "cooling", "", "ruled_out"),
+        ("a", "heating", "", "confirmed"),
+        ("b", "cooling", "", "ruled_out"),
+    ]
