@@ -132,7 +132,7 @@ def customer_words() -> CustomerWords:
 def document(told: Told, reader: Reader, paper: Paper | None = None) -> Document:
     """The document for one reader; on letter paper for inch-pound units, on A4 otherwise, unless asked."""
     say, answer = told.speech.fill, told.answer
-    builder = {"customer": _Customer, "technician": _Technician, "office": _Office}[reader](told)
+    builder = {"customer": CustomerPage, "technician": TechnicianPage, "office": OfficePage}[reader](told)
     version = say("Rules {version}", version=answer.ruleset.version)
     identity = "" if told.evaluation_id is None else say("Evaluation {id}", id=str(told.evaluation_id))
     running = " · ".join(part for part in (told.letterhead.company_name, identity, builder.day(), version) if part)
@@ -151,7 +151,9 @@ def document(told: Told, reader: Reader, paper: Paper | None = None) -> Document
     )
 
 
-class _Builder:
+class Page:
+    """What the pages of every reader share."""
+
     def __init__(self, told: Told) -> None:
         self.told = told
         self.answer = told.answer
@@ -213,7 +215,7 @@ class _Builder:
 # Customer --------------------------------------------------------------------------------------------------------
 
 
-class _Customer(_Builder):
+class CustomerPage(Page):
     """Plain words: part by part what was found, what it means, what to do; no term of the trade."""
 
     def blocks(self) -> Iterator[Block]:
@@ -221,7 +223,7 @@ class _Customer(_Builder):
         yield self.visit()
         dangers = list(self.dangers())
         yield from dangers
-        topics = self._topics()
+        topics = self.topics()
         parts = [name for name in words.topics if topics.get(name)]
         measuring = [group for name in words.measuring.topics for group in topics.get(name, [])]
         yield Paragraph(self._lead(bool(dangers), len(parts)), "lead")
@@ -233,7 +235,7 @@ class _Customer(_Builder):
         if good:
             yield Heading(self.say("What the work brought"))
             yield Bullets(
-                tuple(title for title in dict.fromkeys(good) if self._plain(title))
+                tuple(title for title in dict.fromkeys(good) if self.plain(title))
                 or (self.say("See the technician's page."),)
             )
         if measuring:
@@ -257,7 +259,7 @@ class _Customer(_Builder):
             "found that needs work. What was checked, and what was not, is listed below."
         )
 
-    def _topics(self) -> dict[str, list[list[response.FindingView]]]:
+    def topics(self) -> dict[str, list[list[response.FindingView]]]:
         """Groups of findings by topic of their first rule; notes under `topic:note`."""
         topics: dict[str, list[list[response.FindingView]]] = {}
         for group in self.grouped(["fault", "advisory", "note"]):
@@ -266,7 +268,7 @@ class _Customer(_Builder):
             topics.setdefault(key, []).append(group)
         return topics
 
-    def _plain(self, title: str) -> bool:
+    def plain(self, title: str) -> bool:
         low = title.lower()
         return self.told.speech.code == "en" and not any(term in low for term in customer_words().terms["english"])
 
@@ -274,7 +276,7 @@ class _Customer(_Builder):
         fault = any(group[0].severity == "fault" for group in groups)
         yield Heading(self.say(words.part), 3, self.say("needs work") if fault else self.say("worth a look"), fault)
         found = self.say(words.fault if fault else words.advisory)
-        titles = [title for title in dict.fromkeys(group[0].title for group in groups) if self._plain(title)]
+        titles = [title for title in dict.fromkeys(group[0].title for group in groups) if self.plain(title)]
         rows = [("What we found", (found, *titles)), ("What it means", (self.say(words.means),))]
         rows.append(("What we recommend", (self.say(words.recommend),)))
         yield Facts(tuple((self.say(name), texts) for name, texts in rows))
@@ -326,7 +328,7 @@ class _Customer(_Builder):
 # Technician ------------------------------------------------------------------------------------------------------
 
 
-class _Technician(_Builder):
+class TechnicianPage(Page):
     """Everything: numbers with uncertainty, limits with source, evidence, causes, trace."""
 
     def blocks(self) -> Iterator[Block]:
@@ -341,9 +343,9 @@ class _Technician(_Builder):
         yield from self._quantities()
         yield from self._verdicts()
         yield from self._open()
-        yield from self._cautions()
+        yield from self.cautions()
         yield from self._trace()
-        yield from self._sources()
+        yield from self.sources()
         yield from self.closing()
 
     def _findings(self) -> Iterator[Block]:
@@ -362,7 +364,7 @@ class _Technician(_Builder):
                 ("Do", (first.what_to_do,)),
                 ("Evidence", tuple(dict.fromkeys(text for f in group for text in map(self._evidence, f.evidence)))),
                 ("Unless", tuple(dict.fromkeys(alarm for f in group for alarm in f.known_false_alarms))),
-                ("Sources", self._titles(dict.fromkeys(key for f in group for key in f.sources))),
+                ("Sources", self.titles(dict.fromkeys(key for f in group for key in f.sources))),
             ]
             yield Facts(tuple((self.say(name), texts) for name, texts in rows if texts))
 
@@ -379,7 +381,7 @@ class _Technician(_Builder):
             return entry.statement
         return f"{entry.statement} ({percent_words(float(entry.probability), self.told.speech)})"
 
-    def _titles(self, keys: Iterable[str]) -> tuple[str, ...]:
+    def titles(self, keys: Iterable[str]) -> tuple[str, ...]:
         titles = {source.key: source.title for source in self.answer.sources}
         return tuple(titles.get(key, key) for key in keys)
 
@@ -439,7 +441,7 @@ class _Technician(_Builder):
         for where, quantities in self._by_context(self.answer.quantities):
             rows = tuple(
                 (
-                    q.title + self._subject(q.subject),
+                    q.title + self.subject(q.subject),
                     self.numbers.number(q.name, q.value, q.expanded_uncertainty),
                     self._spread(q),
                     self.numbers.symbol(q.name, q.value),
@@ -454,7 +456,7 @@ class _Technician(_Builder):
         spread = quantity.expanded_uncertainty
         return f"± {self.numbers.number(quantity.name, spread, spread)}" if spread.value else ""
 
-    def _subject(self, subject: object) -> str:
+    def subject(self, subject: object) -> str:
         if not isinstance(subject, str) or not subject:
             return ""
         between = f" {self.say('to')} "
@@ -473,15 +475,15 @@ class _Technician(_Builder):
                     ""
                     if v.value is UNSET
                     else self.numbers.words(v.quantity, _value(v.value), _value(v.expanded_uncertainty)),
-                    self._limits(v),
-                    self._basis(v),
+                    self.limits(v),
+                    self.basis(v),
                 )
                 for v in verdicts
             )
             columns = ("Criterion", "Verdict", "Value", "Limits", "Source")
             yield Table(where, tuple(map(self.say, columns)), rows)
 
-    def _limits(self, verdict: response.VerdictView) -> str:
+    def limits(self, verdict: response.VerdictView) -> str:
         if not isinstance(verdict.limits, response.LimitView):
             return ""
         parts = [
@@ -494,13 +496,13 @@ class _Technician(_Builder):
                 parts.append(f"P({self.say(word)}) {percent_words(probability, self.told.speech)}")
         return ", ".join(parts)
 
-    def _basis(self, verdict: response.VerdictView) -> str:
+    def basis(self, verdict: response.VerdictView) -> str:
         limits = verdict.limits
         if not isinstance(limits, response.LimitView):
             return ""
         if isinstance(limits.overridden_because, str):
             return self.say("set for this visit: {reason}", reason=limits.overridden_because)
-        parts = [*self._titles([limits.source] if isinstance(limits.source, str) else [])]
+        parts = [*self.titles([limits.source] if isinstance(limits.source, str) else [])]
         parts += [limits.locator] if isinstance(limits.locator, str) else []
         parts += [self.say(limits.checked.replace("_", " "))] if isinstance(limits.checked, str) else []
         return ", ".join(part for part in parts if part)
@@ -518,7 +520,7 @@ class _Technician(_Builder):
             columns = ("Place in the request", "What was wrong", "Remedy")
             yield Table(self.say("Set aside"), tuple(map(self.say, columns)), unused)
 
-    def _cautions(self) -> Iterator[Block]:
+    def cautions(self) -> Iterator[Block]:
         if self.answer.cautions:
             yield Heading(self.say("Cautions"))
             yield Bullets(
@@ -535,7 +537,7 @@ class _Technician(_Builder):
         for where, quantities in self._by_context(self.told.trace.quantities):
             rows = tuple(
                 (
-                    f"{self._title(q.name)}{self._subject(q.subject)}",
+                    f"{self._title(q.name)}{self.subject(q.subject)}",
                     ", ".join(q.inputs),
                     "; ".join(
                         f"{term.source} {self.numbers.number(q.name, term.contribution)}"
@@ -554,7 +556,7 @@ class _Technician(_Builder):
         known = self.told.rules.quantities.get(name)
         return name if known is None else self.told.speech.say(known.title)
 
-    def _sources(self) -> Iterator[Block]:
+    def sources(self) -> Iterator[Block]:
         if self.answer.sources:
             yield Heading(self.say("Sources"))
             rows = tuple(
@@ -568,7 +570,7 @@ class _Technician(_Builder):
 # Office ----------------------------------------------------------------------------------------------------------
 
 
-class _Office(_Builder):
+class OfficePage(Page):
     """Codes, severities and work to plan, to be entered elsewhere."""
 
     def blocks(self) -> Iterator[Block]:
@@ -582,7 +584,7 @@ class _Office(_Builder):
         )
         yield from self.dangers()
         yield from self._findings()
-        yield from self._work()
+        yield from self.work()
         yield from self._follow_up()
         yield from self.closing()
 
@@ -606,7 +608,7 @@ class _Office(_Builder):
         columns = ("Severity", "Code", "Finding", "State", "What to do")
         yield Table(self.say("Most serious first"), tuple(map(self.say, columns)), rows)
 
-    def _work(self) -> Iterator[Block]:
+    def work(self) -> Iterator[Block]:
         """What the likeliest causes ask for, each once."""
         work: dict[str, tuple[response.SharedCauseView, list[str]]] = {}
         for cause in self.answer.causes:
