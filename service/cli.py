@@ -17,7 +17,7 @@ import unicodedata
 import urllib.error
 import urllib.request
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -27,7 +27,7 @@ import click
 import msgspec
 
 from service import pipeline
-from service.document.blocks import READERS, Paper, Reader
+from service.document.blocks import READERS, Document, Paper, Reader
 from service.errors import (
     RecordRefused,
     RulesetRefused,
@@ -125,6 +125,12 @@ _units = click.option(
 )
 _as_json = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
 _language = click.option("--language", default=ORIGINAL, show_default=True, help="Language of the words, such as es.")
+_reader = click.option(
+    "--reader", type=click.Choice(READERS), default="customer", show_default=True, help="Who is to read the document."
+)
+_paper = click.option(
+    "--paper", type=click.Choice(["letter", "a4"]), help="Size of the pages; default: letter for ip, else a4."
+)
 _fail_on = click.option(
     "--fail-on", type=click.Choice(SEVERITIES), help="Exit with 1 where a finding is this serious or more."
 )
@@ -163,14 +169,34 @@ def evaluate(
 @click.argument("after", type=click.File("rb"))
 @_units
 @_language
-def compare(before: BinaryIO, after: BinaryIO, units: UnitSystem | None, language: str) -> None:
+@click.option(
+    "--output",
+    type=click.Path(dir_okay=False, writable=True, path_type=Path),
+    help="Write a document to this file instead; its ending chooses the format: .html, .pdf, .txt, or .csv for the "
+    "quantities.",
+)
+@_reader
+@_paper
+def compare(
+    before: BinaryIO,
+    after: BinaryIO,
+    units: UnitSystem | None,
+    language: str,
+    output: Path | None,
+    reader: Reader,
+    paper: Paper | None,
+) -> None:
     """Hold the visit in AFTER against that in BEFORE, both request bodies of the API for one equipment.
 
-    Says what moved beyond the joint uncertainty, what became of findings, and whether the readings prove the work done.
-    Needs neither server nor database, and keeps nothing.
+    Says what moved beyond the joint uncertainty, what became of findings, and whether the readings prove the work done;
+    with --output as a document for one reader. Needs neither server nor database, and keeps nothing.
     """
+    if output is not None:
+        _ends_well(output)
     rulebook = pipeline.load()
-    one, other = (rulebook.decoder().decode(file.read()) for file in (before, after))
+    one, other = (
+        msgspec.structs.replace(rulebook.decoder().decode(file.read()), earlier_visits=[]) for file in (before, after)
+    )
     if one.visited_at and other.visited_at and other.visited_at < one.visited_at:
         raise click.UsageError("AFTER took place before BEFORE")
     named = {visit.equipment.reference for visit in (one, other) if visit.equipment and visit.equipment.reference}
@@ -178,8 +204,25 @@ def compare(before: BinaryIO, after: BinaryIO, units: UnitSystem | None, languag
         raise click.UsageError("the visits name different equipment")
     prepared = rulebook.current
     speech = _spoken(prepared, language)
-    found = pipeline.compare_visits(one, other, prepared)
     system = units or other.units or "ip"
+    if output is not None:
+        from service.document import comparison, write
+        from service.document.svg import FONT
+
+        drawing = reader == "technician"
+        told = comparison.told_of_both(
+            pipeline.judge_and_compare(one, other, prepared),
+            (one, other),
+            (pipeline.figures(one, prepared), pipeline.figures(other, prepared)) if drawing else ((), ()),
+            prepared.ruleset,
+            prepared.units,
+            system,
+            speech,
+            font=write.PDF_FONT if output.suffix == ".pdf" else FONT,
+        )
+        _write(output, comparison.comparison_document(told, reader, paper), lambda: write.compared_csv(told))
+        return
+    found = pipeline.compare_visits(one, other, prepared)
     _print(comparison_printout(found, prepared.ruleset, prepared.units, system, speech))
 
 
@@ -228,7 +271,7 @@ def demo(
 
 @main.command(epilog=EXIT_STATUS)
 @click.argument("file", type=click.File("rb"))
-@click.option("--reader", type=click.Choice(READERS), default="customer", show_default=True, help="Who is to read it.")
+@_reader
 @click.option(
     "--output",
     required=True,
@@ -237,9 +280,7 @@ def demo(
 )
 @_units
 @_language
-@click.option(
-    "--paper", type=click.Choice(["letter", "a4"]), help="Size of the pages; default: letter for ip, else a4."
-)
+@_paper
 def document(
     file: BinaryIO, reader: Reader, output: Path, units: UnitSystem | None, language: str, paper: Paper | None
 ) -> None:
@@ -250,8 +291,7 @@ def document(
     from service.document import content, write
     from service.document.svg import FONT
 
-    if output.suffix not in (".html", ".pdf", ".txt", ".csv"):
-        raise click.BadParameter("must end in .html, .pdf, .txt or .csv", param_hint="--output")
+    _ends_well(output)
     rulebook = pipeline.load()
     visit = rulebook.decoder().decode(file.read())
     prepared = rulebook.versions[visit.ruleset] if visit.ruleset else rulebook.current
@@ -265,14 +305,25 @@ def document(
         _spoken(prepared, language),
         font=write.PDF_FONT if output.suffix == ".pdf" else FONT,
     )
-    page = content.document(told, reader, paper)
+    _write(output, content.document(told, reader, paper), lambda: write.quantities_csv(told))
+
+
+def _ends_well(output: Path) -> None:
+    if output.suffix not in (".html", ".pdf", ".txt", ".csv"):
+        raise click.BadParameter("must end in .html, .pdf, .txt or .csv", param_hint="--output")
+
+
+def _write(output: Path, page: Document, rows: Callable[[], str]) -> None:
+    """Writes a document, or the rows of its quantities, in the format that the file's ending chooses."""
+    from service.document import write
+
     match output.suffix:
         case ".html":
             written = write.html(page).encode()
         case ".pdf":
             written = write.pdf(page)
         case ".csv":
-            written = write.quantities_csv(told).encode()
+            written = rows().encode()
         case _:
             written = write.text(page).encode()
     output.write_bytes(written)

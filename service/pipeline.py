@@ -28,6 +28,7 @@ from service.model.comparison import (
     ComparedQuantity,
     ContextComparison,
     FixGain,
+    JudgedComparison,
     VisitComparison,
 )
 from service.model.difference import EvaluationDifference
@@ -320,6 +321,11 @@ def compare_visits(before: EvaluationRequest, after: EvaluationRequest, prepared
 
     Never raises for decoded requests. That the one took place before the other is for the caller to see to.
     """
+    return judge_and_compare(before, after, prepared).comparison
+
+
+def judge_and_compare(before: EvaluationRequest, after: EvaluationRequest, prepared: Prepared) -> JudgedComparison:
+    """As `compare_visits`, with the evaluations that it rests on."""
     rules = prepared.ruleset
     visits = [
         normalise.normalise(msgspec.structs.replace(request, earlier_visits=[]), rules, prepared.units)
@@ -372,7 +378,7 @@ def compare_visits(before: EvaluationRequest, after: EvaluationRequest, prepared
         for finding in part.findings
     }  # fmt: skip
     cautions = {caution.code: caution for evaluation in reversed(judged) for caution in evaluation.cautions}
-    return VisitComparison(
+    comparison = VisitComparison(
         before_at=visits[0].visited_at,
         after_at=visits[1].visited_at,
         ruleset_version=rules.release.version,
@@ -391,6 +397,7 @@ def compare_visits(before: EvaluationRequest, after: EvaluationRequest, prepared
         verdict=verdict(proofs, contexts, evidence, confidence),
         cautions=tuple(cautions.values()),
     )
+    return JudgedComparison(comparison, *judged)
 
 
 def _parts_by_sheet(worked: derive.WorkedOut, evaluation: Evaluation) -> dict[int, list[Conclusions]]:

@@ -1,8 +1,8 @@
 """Two kept visits to one equipment held against each other."""
 
 import asyncio
-from uuid import UUID
 
+import msgspec
 from litestar import Response, Router, get
 
 from service.api.access import authorised
@@ -10,11 +10,13 @@ from service.api.evaluations import decoded_visit, kept_evaluation
 from service.api.exchange import AnyRequest, answer_unless_held, judging, language, negotiated, serving, spoken
 from service.api.problems import ProblemRaised
 from service.model.record import StoredEvaluation
-from service.pipeline import compare_visits
+from service.model.units import UnitSystem
+from service.pipeline import Prepared, compare_visits
 from service.wire.account import with_limits
 from service.wire.comparison import ComparedVisit, VisitComparisonView, comparison_view
 from service.wire.query import ComparisonQuery, decode_query
 from service.wire.request import EvaluationRequest
+from service.wire.speech import Speech
 
 
 @get(
@@ -42,27 +44,56 @@ async def compare_evaluations(request: AnyRequest) -> Response[VisitComparisonVi
     The visit `after` may not lie before the visit `before`; a visit without `visited_at` took place when it was kept.
     Visits that name different equipment are refused; where not both name it, `notes` says so.
     """
-    at_hand = serving(request)
-    query = decode_query(request.scope["query_string"], ComparisonQuery, at_hand.decoder.names)
-    prepared = await judging(request, query.ruleset)
-    before, after = await _fetched(request, query.before), await _fetched(request, query.after)
-    _refuse_odd(before, after)
-    speech = language(request, prepared)
-    system = query.units or request.user.units
-
-    def visit_of(stored: StoredEvaluation) -> EvaluationRequest:
-        visit = decoded_visit(request, stored.request)
-        return with_limits(visit, request.user.limit_overrides, prepared.ruleset.criteria)[0]
+    query = decode_query(request.scope["query_string"], ComparisonQuery, serving(request).decoder.names)
+    asked = await fetch_pair(request, query)
 
     def worked() -> VisitComparisonView:
-        found = compare_visits(visit_of(before), visit_of(after), prepared)
-        return comparison_view(found, (_told(before), _told(after)), prepared.ruleset, prepared.units, system, speech)
+        found = compare_visits(*asked.visits(request), asked.prepared)
+        rules, units = asked.prepared.ruleset, asked.prepared.units
+        return comparison_view(found, asked.told(), rules, units, asked.system, asked.speech)
 
-    return answer_unless_held(request, await asyncio.to_thread(worked), headers=spoken(speech))
+    return answer_unless_held(request, await asyncio.to_thread(worked), headers=spoken(asked.speech))
 
 
-async def _fetched(request: AnyRequest, evaluation_id: UUID) -> StoredEvaluation:
-    return await kept_evaluation(request, evaluation_id)
+class Pair(msgspec.Struct, frozen=True):
+    """Two kept visits to be held against each other, and by what and how."""
+
+    before: StoredEvaluation
+    after: StoredEvaluation
+    prepared: Prepared
+    system: UnitSystem
+    speech: Speech
+
+    def visits(self, request: AnyRequest) -> tuple[EvaluationRequest, EvaluationRequest]:
+        """Both kept requests under the account's limits of today, without the earlier visits that they brought."""
+        limits, criteria = request.user.limit_overrides, self.prepared.ruleset.criteria
+        before, after = (
+            msgspec.structs.replace(
+                with_limits(decoded_visit(request, stored.request), limits, criteria)[0], earlier_visits=[]
+            )
+            for stored in (self.before, self.after)
+        )
+        return before, after
+
+    def told(self) -> tuple[ComparedVisit, ComparedVisit]:
+        """What is told of both beside the comparison."""
+        return _told(self.before), _told(self.after)
+
+
+async def fetch_pair(request: AnyRequest, query: ComparisonQuery) -> Pair:
+    """The kept visits that a query names.
+
+    Raises
+    ------
+    ProblemRaised : there is no such evaluation, or they are no pair of visits to one equipment, one after the other
+    """
+    prepared = await judging(request, query.ruleset)
+    before, after = (
+        await kept_evaluation(request, query.before),
+        await kept_evaluation(request, query.after),
+    )
+    _refuse_odd(before, after)
+    return Pair(before, after, prepared, query.units or request.user.units, language(request, prepared))
 
 
 def _refuse_odd(before: StoredEvaluation, after: StoredEvaluation) -> None:

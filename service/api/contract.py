@@ -231,6 +231,13 @@ _LINKS: dict[str, dict[str, Any]] = {
             "operationId": "get_evaluation",
             "parameters": {"evaluation_id": "$response.body#/after/evaluation_id"},
         },
+        "document": {
+            "operationId": "get_comparison_document",
+            "parameters": {
+                "before": "$response.body#/before/evaluation_id",
+                "after": "$response.body#/after/evaluation_id",
+            },
+        },
     },
     "get_equipment_trend": {
         "compare": {

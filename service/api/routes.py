@@ -40,6 +40,7 @@ ROUTES: tuple[Any, ...] = (
     timelines.EQUIPMENT,
     trends.ROUTER,
     comparisons.ROUTER,
+    documents.COMPARISONS,
     projections.ROUTER,
     steady_readings.ROUTER,
     webhooks.ROUTER,

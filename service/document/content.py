@@ -27,6 +27,7 @@ from service.document.blocks import (
     figure,
 )
 from service.document.plots import Plot, plots_of
+from service.document.resistance import bars_of, resistance
 from service.document.svg import FONT
 from service.model.evaluation import Evaluation
 from service.model.figure import ContextFigures
@@ -59,6 +60,7 @@ class Told(msgspec.Struct, frozen=True, kw_only=True):
         trace: as `wire.render.trace` writes it.
         plots: of `document.plots`.
         equipment_label: the client's own words for the equipment.
+        font: families of the words of what is drawn.
     """
 
     answer: response.EvaluationResult
@@ -71,6 +73,7 @@ class Told(msgspec.Struct, frozen=True, kw_only=True):
     created_at: datetime | None = None
     equipment_label: str = ""
     letterhead: Letterhead = Letterhead()
+    font: str = FONT
 
 
 def told_of(
@@ -95,6 +98,7 @@ def told_of(
         units=units,
         speech=speech,
         equipment_label=visit.equipment.label or "",
+        font=font,
         **more,
     )
 
@@ -120,6 +124,10 @@ class CustomerWords(msgspec.Struct, frozen=True):
     topics: dict[str, _Topic]
     measuring: _Measuring
     terms: dict[str, list[str]]
+    work: dict[str, str]
+    shown: dict[str, str]
+    changes: dict[str, dict[str, str]]
+    keep_in_mind: list[str]
 
 
 @functools.cache
@@ -231,6 +239,10 @@ class CustomerPage(Page):
             yield Heading(self.say("What we found"))
         for name in parts:
             yield from self._part(words.topics[name], topics[name])
+        picture = resistance(bars_of(self.answer, self.told.speech), self.told.speech, self.told.font)
+        if picture is not None:
+            yield Heading(picture.title)
+            yield picture
         good = [group[0].title for name in ("repair",) for group in topics.get(f"{name}:note", [])]
         if good:
             yield Heading(self.say("What the work brought"))
@@ -241,7 +253,7 @@ class CustomerPage(Page):
         if measuring:
             yield Heading(self.say(words.measuring.part))
             yield Paragraph(f"{self.say(words.measuring.text)} {self.say(words.measuring.recommend)}")
-        yield from self._checked(words)
+        yield from self.checked(words)
         yield from self._next(bool(dangers), parts, bool(measuring))
         yield from self.closing()
 
@@ -281,7 +293,7 @@ class CustomerPage(Page):
         rows.append(("What we recommend", (self.say(words.recommend),)))
         yield Facts(tuple((self.say(name), texts) for name, texts in rows))
 
-    def _checked(self, words: CustomerWords) -> Iterator[Block]:
+    def checked(self, words: CustomerWords) -> Iterator[Block]:
         """Parts of the system with a verdict of their own, and those without."""
         decided = {v.criterion for v in self.answer.verdicts if v.verdict in ("above", "within", "below")}
         checked: dict[str, None] = {}
@@ -390,7 +402,7 @@ class TechnicianPage(Page):
         if not shown:
             return
         yield Heading(self.say("What may be behind it"))
-        for where, causes in self._by_context(shown):
+        for where, causes in self.by_context(shown):
             rows = [(str(c.rank), c.title, self.say(c.word), c.remedy, self._brings(c)) for c in causes]
             columns = ("Rank", "Cause", "Belief", "Remedy", "Mending it would bring")
             yield Table(where, tuple(map(self.say, columns)), tuple(rows), numeric=(0,))
@@ -410,7 +422,7 @@ class TechnicianPage(Page):
             for gain in cause.mended.quantities
         )
 
-    def _by_context(self, entries: Iterable[Any]) -> list[tuple[str, list[Any]]]:
+    def by_context(self, entries: Iterable[Any]) -> list[tuple[str, list[Any]]]:
         groups: dict[str, list[Any]] = {}
         for entry in entries:
             groups.setdefault(self.context(entry.context), []).append(entry)
@@ -421,7 +433,7 @@ class TechnicianPage(Page):
             return
         yield Heading(self.say("Next readings, most useful first"))
         criteria = self.told.rules.criteria
-        for where, readings in self._by_context(self.answer.next_readings):
+        for where, readings in self.by_context(self.answer.next_readings):
             rows = tuple(
                 (
                     str(number),
@@ -438,7 +450,7 @@ class TechnicianPage(Page):
         yield Heading(self.say("Quantities, with expanded uncertainty (coverage factor 2)"))
         if not self.answer.quantities:
             yield Paragraph(self.say("None could be worked out."))
-        for where, quantities in self._by_context(self.answer.quantities):
+        for where, quantities in self.by_context(self.answer.quantities):
             rows = tuple(
                 (
                     q.title + self.subject(q.subject),
@@ -467,7 +479,7 @@ class TechnicianPage(Page):
         if not judged:
             return
         yield Heading(self.say("Verdicts"))
-        for where, verdicts in self._by_context(judged):
+        for where, verdicts in self.by_context(judged):
             rows = tuple(
                 (
                     v.title,
@@ -511,7 +523,7 @@ class TechnicianPage(Page):
         yield Heading(self.say("Not judged"))
         if not self.answer.not_judged:
             yield Paragraph(self.say("Every criterion that applies was judged."))
-        for where, entries in self._by_context(self.answer.not_judged):
+        for where, entries in self.by_context(self.answer.not_judged):
             rows = tuple((entry.title, entry.detail) for entry in entries)
             yield Table(where, tuple(map(self.say, ("Criterion", "What is missing"))), rows)
         if self.answer.set_aside:
@@ -534,7 +546,7 @@ class TechnicianPage(Page):
         if not self.told.trace.quantities:
             return
         yield Heading(self.say("How each number came about"))
-        for where, quantities in self._by_context(self.told.trace.quantities):
+        for where, quantities in self.by_context(self.told.trace.quantities):
             rows = tuple(
                 (
                     f"{self._title(q.name)}{self.subject(q.subject)}",
@@ -585,7 +597,7 @@ class OfficePage(Page):
         yield from self.dangers()
         yield from self._findings()
         yield from self.work()
-        yield from self._follow_up()
+        yield from self.follow_up()
         yield from self.closing()
 
     def _findings(self) -> Iterator[Block]:
@@ -624,7 +636,7 @@ class OfficePage(Page):
             yield Heading(self.say("Recommended work"))
             yield Table(self.say("By the likeliest cause of each state"), tuple(map(self.say, columns)), rows)
 
-    def _follow_up(self) -> Iterator[Block]:
+    def follow_up(self) -> Iterator[Block]:
         readings = {reading.procedure: reading.title for reading in self.answer.next_readings}
         if readings:
             yield Heading(self.say("Readings for the next visit"))

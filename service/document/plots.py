@@ -3,7 +3,7 @@
 What was read, carried over or projected differs by the shape of its mark; lines that differ, by their dash.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 from typing import Literal
 
@@ -66,14 +66,41 @@ def plots_of(
     plots: list[Plot] = []
     for place, entry in enumerate(figures, start=1):
         pen = _Pen(entry, rules, units, system, speech, font)
-        if entry.path is not None and sum(s.read or s.pressure is not None for s in entry.path.stations[1:-1]) >= (
-            KNOWN_STATIONS
-        ):
+        if entry.path is not None and tells_enough(entry.path):
             plots.append(pen.air_path(entry.path, place))
         if entry.blower is not None:
             context = results.get((entry.state.id, entry.area))
             plots.append(pen.blower_and_system(entry.blower, place, context))
     return tuple(plots)
+
+
+def air_paths_of_both(
+    pairs: Sequence[tuple[ContextFigures, ContextFigures]],
+    rules: Ruleset,
+    units: UnitTable,
+    system: UnitSystem,
+    speech: Speech = ENGLISH,
+    font: str = FONT,
+) -> tuple[Plot, ...]:
+    """Pressure along the air path before and after, both on one scale, for each pair where both visits tell it."""
+    plots: list[Plot] = []
+    for place, pair in enumerate(pairs, start=1):
+        before, after = (_Pen(entry, rules, units, system, speech, font) for entry in pair)
+        paths = [entry.path for entry in pair if entry.path is not None and tells_enough(entry.path)]
+        if len(paths) == len(pair):
+            ends = [*before.ends(paths[0]), *after.ends(paths[1])]
+            titles = ("Static pressure along the air path, before: {where}",
+                      "Static pressure along the air path, after: {where}")  # fmt: skip
+            plots += [
+                pen.air_path(path, place, title=title, cover=ends)
+                for pen, path, title in zip((before, after), paths, titles, strict=True)
+            ]
+    return tuple(plots)
+
+
+def tells_enough(path: AirPath) -> bool:
+    """Whether a profile of the path says something."""
+    return sum(s.read or s.pressure is not None for s in path.stations[1:-1]) >= KNOWN_STATIONS
 
 
 class _Projected(msgspec.Struct, frozen=True):
@@ -125,9 +152,27 @@ class _Pen:
 
     # Pressure along the air path --------------------------------------------------------------------------------
 
-    def air_path(self, path: AirPath, place: int) -> Plot:
-        title = self.say("Static pressure along the air path: {where}", where=self.where)
-        description = " ".join(self._path_in_words(path))
+    def ends(self, path: AirPath) -> list[float]:
+        """Both ends of each bar of a path, in the unit shown."""
+        return [
+            self.shown("gauge_pressure", s.pressure.value)
+            + sign * self.spread("gauge_pressure", s.pressure.uncertainty)
+            for s in path.stations
+            if s.pressure
+            for sign in (1.0, -1.0)
+        ]
+
+    def air_path(
+        self,
+        path: AirPath,
+        place: int,
+        *,
+        title: str = "Static pressure along the air path: {where}",
+        cover: Sequence[float] = (),
+    ) -> Plot:
+        """`cover` are values that the scale covers beside its own."""
+        title = self.say(title, where=self.where)
+        description = _sentences(self._path_in_words(path))
         labels = [wrapped(self._element(element.kind), 11)[:3] for element in path.elements]
         bottom = HEIGHT - 104.0
         drawing = self.drawing(HEIGHT, title, description)
@@ -135,7 +180,7 @@ class _Pen:
         known = [(station.after, station.pressure, station.read) for station in path.stations if station.pressure]
         values = [self.shown("gauge_pressure", pressure.value) for _, pressure, _ in known]
         spreads = [self.spread("gauge_pressure", pressure.uncertainty) for _, pressure, _ in known]
-        ends = [value + sign * spread for value, spread in zip(values, spreads, strict=True) for sign in (1.0, -1.0)]
+        ends = [*self.ends(path), *cover]
         up = Scale(min(ends), max(ends), bottom, TOP)
         step = (RIGHT - 118.0 - LEFT) / len(path.elements)
         at = [LEFT + index * step for index in range(len(path.elements) + 1)]
@@ -224,7 +269,7 @@ class _Pen:
     def blower_and_system(self, found: BlowerAgainstSystem, place: int, context: ContextResult | None) -> Plot:
         title = self.say("Blower and air path: {where}", where=self.where)
         projected = sorted(self._projected(context), key=lambda one: -one.gained)[:MOST_PROJECTED]
-        description = " ".join(self._blower_in_words(found, projected))
+        description = _sentences(self._blower_in_words(found, projected))
         rows = len(projected)
         bottom = HEIGHT - 84.0
         height = HEIGHT + 24 + 16 * rows
@@ -348,3 +393,8 @@ def _within(curve: Sequence[tuple[float, float]], across: Scale, up: Scale) -> l
 
 def _small(text: str) -> str:
     return text[:1].lower() + text[1:]
+
+
+def _sentences(sentences: Iterable[str]) -> str:
+    """Sentences in a row, with one full stop where a unit ends in one itself."""
+    return " ".join(sentence.replace("..", ".") for sentence in sentences)

@@ -10,7 +10,7 @@ import io
 import json
 import re
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -20,8 +20,10 @@ import typst
 from markupsafe import Markup
 
 from service.document.blocks import Bullets, Document, Facts, Figure, Heading, Notice, Paragraph, Table
+from service.document.comparison import ComparisonTold, comparison_of
 from service.document.content import Told
 from service.document.spreadsheet import FORMULA
+from service.wire.render import COVERAGE_FACTOR
 
 TEMPLATES = Path(__file__).parent / "templates"
 PDF_FONT = "Libertinus Serif"
@@ -30,11 +32,24 @@ PDF_FONT = "Libertinus Serif"
 TEXT_WIDTH = 78
 SHORT = 16
 """Characters up to which a column of a table keeps its own width."""
+LONGEST_CODE = 45
+"""The same for a column of codes."""
+
+NO_GLYPH = "could not be displayed with"
+"""What the PDF writer says of a character that no font has."""
 
 QUANTITY_COLUMNS = (
     "evaluation_id", "visited_at", "site_reference", "equipment_reference", "job_reference", "state", "mode",
     "speed_setting", "area", "quantity", "title", "subject", "value", "expanded_uncertainty", "coverage_factor", "unit",
     "method", "verdicts", "ruleset_version",
+)  # fmt: skip
+
+COMPARED_COLUMNS = (
+    "before_evaluation_id", "after_evaluation_id", "before_visited_at", "after_visited_at", "site_reference",
+    "equipment_reference", "before_state", "state", "mode", "before_speed_setting", "speed_setting", "area", "quantity",
+    "title", "subject", "basis", "before", "before_uncertainty", "after", "after_uncertainty", "unit", "difference",
+    "expanded_uncertainty", "difference_unit", "coverage_factor", "moved", "turn", "not_comparable_because",
+    "ruleset_version",
 )  # fmt: skip
 
 _UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]")
@@ -67,12 +82,27 @@ def pdf(document: Document) -> bytes:
     for entry in data["blocks"]:
         if entry["type"] == "table":
             columns = [entry["columns"], *entry["rows"]]
-            entry["short"] = [max(len(row[at]) for row in columns) <= SHORT for at in range(len(entry["columns"]))]
+            entry["short"] = [_short([row[at] for row in columns]) for at in range(len(entry["columns"]))]
     words = json.dumps(data, ensure_ascii=False).encode("utf-8", "replace").decode()
     try:
         return _compiled(words, "ua-1")
-    except typst.TypstError:  # a client's characters that no font at hand has: shown as boxes, which PDF/UA forbids
-        return _compiled(words, None)
+    except typst.TypstError as error:
+        if not _only_of_glyphs(error):
+            raise
+        return _compiled(words, None)  # shown as boxes, which PDF/UA forbids
+
+
+def _only_of_glyphs(error: typst.TypstError) -> bool:
+    """Whether all that was wrong is characters of a client that no font at hand has."""
+    faults = re.findall("^error: (.*)", error.diagnostic, re.MULTILINE)
+    return bool(faults) and all(fault.startswith("PDF/UA") and NO_GLYPH in fault for fault in faults)
+
+
+def _short(cells: Sequence[str]) -> bool:
+    """Whether a column of a table keeps its own width: its cells are short, or words that do not break, such as
+    codes."""
+    longest = max(map(len, cells))
+    return longest <= SHORT or (longest <= LONGEST_CODE and not any(" " in cell for cell in cells))
 
 
 def _compiled(words: str, standard: Literal["ua-1"] | None) -> bytes:
@@ -125,6 +155,49 @@ def quantities_csv(told: Told) -> str:
                 quantity.value.unit, guarded(quantity.method), verdicts, answer.ruleset.version,
             ]
         )  # fmt: skip
+    return file.getvalue()
+
+
+def compared_csv(told: ComparisonTold) -> str:
+    """Every quantity that both visits have, a row each; of those that may not be compared, why (RFC 4180)."""
+    file = io.StringIO(newline="")
+    writer = csv.writer(file, lineterminator="\r\n")
+    writer.writerow(COMPARED_COLUMNS)
+    visits = (told.before, told.after)
+    answers = [visit.answer for visit in visits]
+    site, equipment = (
+        next((str(found) for answer in reversed(answers) if (found := getattr(answer, name))), "")
+        for name in ("site_reference", "equipment_reference")
+    )
+    head = (
+        *(str(visit.evaluation_id or "") for visit in visits),
+        *(answer.visited_at.isoformat() if answer.visited_at else "" for answer in answers),
+        site,
+        equipment,
+    )
+    for context in comparison_of(told):
+        then, now = context.before_context, context.context
+        where = (
+            then.state, now.state, now.mode or "", then.speed_setting or "", now.speed_setting or "", now.area or "",
+        )  # fmt: skip
+        start = [*map(guarded, head), *map(guarded, where)]
+        for row in context.quantities:
+            writer.writerow(
+                [
+                    *start, row.name, row.title, row.subject or "", row.basis, repr(row.before.value),
+                    repr(row.before_uncertainty.value), repr(row.after.value), repr(row.after_uncertainty.value),
+                    row.before.unit, repr(row.difference.value), repr(row.expanded_uncertainty.value),
+                    row.difference.unit, COVERAGE_FACTOR, row.moved, row.turn, "", told.found.ruleset_version,
+                ]
+            )  # fmt: skip
+        for left in context.not_comparable:
+            blank = [""] * 10
+            writer.writerow(
+                [
+                    *start, left.name, left.title, left.subject or "", *blank, "", "", left.reason,
+                    told.found.ruleset_version,
+                ]
+            )  # fmt: skip
     return file.getvalue()
 
 

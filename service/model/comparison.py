@@ -8,7 +8,7 @@ from typing import Literal
 
 import msgspec
 
-from service.model.evaluation import CautionText, Severity
+from service.model.evaluation import CautionText, Evaluation, Severity
 from service.model.quantity import Measured
 from service.model.visit import State
 
@@ -179,3 +179,11 @@ class VisitComparison(msgspec.Struct, frozen=True, kw_only=True):
     work: tuple[str, ...]
     verdict: RepairVerdict
     cautions: tuple[CautionText, ...]
+
+
+class JudgedComparison(msgspec.Struct, frozen=True):
+    """Two visits held against each other, with the evaluation of each by its own readings."""
+
+    comparison: VisitComparison
+    before: Evaluation
+    after: Evaluation

@@ -253,13 +253,6 @@ def comparison_view(
     """The comparison in a unit system and a language."""
     writer = ComparisonWriter(rules, units, system, speech)
     named = [visit.equipment_reference for visit in visits]
-    notes = []
-    if None in named:
-        notes.append(NO_REFERENCE)
-    if any(visit.superseded for visit in visits):
-        notes.append(CORRECTED)
-    if any(visit.ruleset_digest != found.ruleset_digest for visit in visits):
-        notes.append(JUDGED_BY_OTHERS)
     return VisitComparisonView(
         before=_visit(visits[0]),
         after=_visit(visits[1]),
@@ -275,7 +268,7 @@ def comparison_view(
         ],
         facts_differing=[speech.say(name) for name in found.facts_differing],
         work_done=list(found.work),
-        notes=[speech.say(note) for note in notes],
+        notes=[speech.say(note) for note in notes_of(found, named, visits)],
         cautions=[
             CautionView(
                 code=caution.code,
@@ -289,6 +282,18 @@ def comparison_view(
         language=speech.code,
         disclaimer=speech.say(DISCLAIMER),
     )
+
+
+def notes_of(
+    found: VisitComparison, named: Sequence[str | None], kept: Sequence[ComparedVisit] = ()
+) -> tuple[str, ...]:
+    """What a reader should know of a comparison; `named` are the references of the equipment on both visits."""
+    notes = [NO_REFERENCE] if None in named else []
+    if any(visit.superseded for visit in kept):
+        notes.append(CORRECTED)
+    if any(visit.ruleset_digest != found.ruleset_digest for visit in kept):
+        notes.append(JUDGED_BY_OTHERS)
+    return tuple(notes)
 
 
 def _visit(visit: ComparedVisit) -> ComparedVisitView:

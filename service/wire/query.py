@@ -34,30 +34,29 @@ class ReadQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     ) = UNSET
 
 
+Reader = Annotated[
+    Literal["customer", "technician", "office"],
+    Meta(
+        description="Who reads it: `customer` in plain words, `technician` with every number, limit and source, "
+        "`office` with codes, severities and the work to plan."
+    ),
+]
+Paper = Annotated[
+    Literal["letter", "a4"],
+    Meta(description="Size of its pages; by default `letter` with inch-pound units and `a4` with SI units."),
+]
+Format = Annotated[
+    Literal["html", "pdf", "text", "csv"],
+    Meta(description="In place of `Accept`, for links that cannot set it."),
+]
+
+
 class DocumentQuery(ReadQuery, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Query of a document."""
 
-    reader: Annotated[
-        Literal["customer", "technician", "office"],
-        Meta(
-            description="Who reads it: `customer` in plain words, `technician` with every number, limit and source, "
-            "`office` with codes, severities and the work to plan."
-        ),
-    ] = "customer"
-    paper: (
-        Annotated[
-            Literal["letter", "a4"],
-            Meta(description="Size of its pages; by default `letter` with inch-pound units and `a4` with SI units."),
-        ]
-        | UnsetType
-    ) = UNSET
-    format: (
-        Annotated[
-            Literal["html", "pdf", "text", "csv"],
-            Meta(description="In place of `Accept`, for links that cannot set it."),
-        ]
-        | UnsetType
-    ) = UNSET
+    reader: Reader = "customer"
+    paper: Paper | UnsetType = UNSET
+    format: Format | UnsetType = UNSET
 
 
 class PageQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -263,6 +262,14 @@ class ComparisonQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
         ]
         | UnsetType
     ) = UNSET
+
+
+class ComparisonDocumentQuery(ComparisonQuery, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Query of a document of a comparison."""
+
+    reader: Reader = "customer"
+    paper: Paper | UnsetType = UNSET
+    format: Format | UnsetType = UNSET
 
 
 class ExportQuery(SelectionQuery, frozen=True, kw_only=True, forbid_unknown_fields=True):

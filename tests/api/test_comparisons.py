@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+import csv
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -142,3 +144,78 @@ def test_another_accounts_visit_looks_like_none(
 @pytest.mark.parametrize("query", ["", "?before=x&after=y", "?before=1", "?odd=1"])
 def test_a_query_that_does_not_fit_is_refused(client: TestClient[Litestar], ours: Any, query: str) -> None:
     assert client.get(f"/v1/comparisons{query}", headers=ours.reading).status_code == 422
+
+
+# In writing ------------------------------------------------------------------------------------------------------
+
+
+def document(before: str, after: str, more: str = "") -> str:
+    return address(before, after, more).replace("/v1/comparisons?", "/v1/comparisons/document?")
+
+
+@pytest.mark.parametrize(
+    ("accept", "more", "media", "begins"),
+    [
+        ("text/html", "", "text/html; charset=utf-8", b"<!doctype html>"),
+        ("application/pdf", "&reader=office", "application/pdf", b"%PDF"),
+        ("text/plain", "&reader=technician", "text/plain; charset=utf-8", b"Two visits compared: findings"),
+        ("text/csv", "", "text/csv; charset=utf-8", b"before_evaluation_id,after_evaluation_id,"),
+        ("*/*", "&format=text&paper=a4", "text/plain; charset=utf-8", b"What changed between our two visits"),
+    ],
+)
+def test_a_comparison_in_writing(
+    client: TestClient[Litestar],
+    ours: Any,
+    kept: tuple[str, str],
+    accept: str,
+    more: str,
+    media: str,
+    begins: bytes,
+) -> None:
+    answer = client.get(document(*kept, more), headers={"accept": accept, **ours.reading})
+    assert (answer.status_code, answer.headers["content-type"]) == (200, media)
+    assert answer.content.startswith(begins)
+    name = rf'inline; filename="airside-comparison-[a-z]+-{kept[0][:8]}-{kept[1][:8]}\.(html|pdf|txt|csv)"'
+    assert re.fullmatch(name, answer.headers["content-disposition"])
+    held = {"accept": accept, "if-none-match": answer.headers["etag"], **ours.reading}
+    assert client.get(document(*kept, more), headers=held).status_code == 304
+
+
+def test_what_is_written_is_what_the_comparison_says(
+    client: TestClient[Litestar], ours: Any, kept: tuple[str, str]
+) -> None:
+    found = client.get(address(*kept, "&units=si"), headers=ours.reading).json()
+    rows = list(csv.DictReader(client.get(document(*kept, "&units=si&format=csv"), headers=ours.reading).iter_lines()))
+    said = [(q["name"], q["moved"], q["difference"]["value"]) for c in found["contexts"] for q in c["quantities"]]
+    written = [(r["quantity"], r["moved"], float(r["difference"])) for r in rows if not r["not_comparable_because"]]
+    assert written == said
+    assert {(r["before_evaluation_id"], r["after_evaluation_id"]) for r in rows} == {kept}
+    office = client.get(document(*kept, "&reader=office&format=text"), headers=ours.reading).text
+    for told in (*kept, found["ruleset"]["digest"], f"Verdict: {found['verdict']['verdict']}", "filter_replaced |"):
+        assert told in office
+    page = client.get(document(*kept, "&reader=technician"), headers=ours.reading)
+    assert page.text.count("<svg") == page.text.count("<desc>") == 2
+    assert "default-src 'none'" in page.headers["content-security-policy"]
+    spanish = client.get(document(*kept, "&format=text"), headers={"accept-language": "es", **ours.reading})
+    assert spanish.headers["content-language"] == "es"
+    assert spanish.text.startswith("Qu\u00e9 cambi\u00f3 entre nuestras dos visitas")
+
+
+def test_refusals_of_a_document(client: TestClient[Litestar], ours: Any, theirs: Any, kept: tuple[str, str]) -> None:
+    for asked, headers, status in (
+        (document(*kept), {**ours.reading, "accept": "image/png"}, 406),
+        (document(*kept, "&reader=neighbour"), ours.reading, 422),
+        ("/v1/comparisons/document", ours.reading, 422),
+        (document(*kept), theirs.reading, 404),
+        (document(*kept), ours.writing, 403),
+        (document(kept[1], kept[0]), ours.reading, 409),
+    ):
+        answer = client.get(asked, headers=headers)
+        assert (answer.status_code, answer.headers["content-type"]) == (status, "application/problem+json")
+
+
+def test_a_corrected_visit_is_noted_in_plain_words(client: TestClient[Litestar], ours: Any, keep: Keep) -> None:
+    before, after = (keep(visit) for visit in pair("corrected-house"))
+    keep({"visit": pair("corrected-house")[1], "reason": "invented"}, f"/v1/evaluations/{after}/revisions")
+    text = client.get(document(before, after, "&format=text"), headers=ours.reading).text
+    assert "One of the two visits has been corrected since." in " ".join(text.split())

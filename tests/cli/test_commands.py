@@ -585,3 +585,17 @@ def test_compare_says_whether_the_work_is_proven(airside: Run, tmp_path: Path) -
     spanish = airside("compare", str(before), str(after), "--language", "es")
     assert spanish.output.startswith("Las lecturas muestran que el trabajo tuvo el efecto")
     assert airside("compare", str(after), str(before)).exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("ending", "begins"), [("html", b"<!doctype"), ("pdf", b"%PDF"), ("txt", b"Two visits"), ("csv", b"before_eval")]
+)
+def test_compare_as_a_document(airside: Run, tmp_path: Path, ending: str, begins: bytes) -> None:
+    visits = [str(EXAMPLE.parent / f"visit_{when}_filter_change.json") for when in ("before", "after")]
+    output = tmp_path / f"page.{ending}"
+    done = airside("compare", *visits, "--reader", "office", "--paper", "a4", "--output", str(output))
+    assert (done.exit_code, done.stdout) == (0, f"{output} was written.\n")
+    assert output.read_bytes().startswith(begins)
+    other = airside("compare", *visits, "--output", str(tmp_path / "page.docx"))
+    assert other.exit_code == 2
+    assert "must end in .html, .pdf, .txt or .csv" in other.stderr
