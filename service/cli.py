@@ -149,6 +149,13 @@ _fail_on = click.option(
     help="Judge by the rules in this folder; repeat for several versions.",
 )
 @_fail_on
+@click.option("--lines", is_flag=True, help="FILE has a visit on each line; answer with a line of JSON for each.")
+@click.option("--full", is_flag=True, help="With --lines: the whole result of each visit, not only what was found.")
+@click.option(
+    "--processes",
+    type=click.IntRange(1, 256),
+    help="With --lines: how many judge side by side; default: one for each core.",
+)
 def evaluate(
     file: BinaryIO,
     as_json: bool,
@@ -156,11 +163,23 @@ def evaluate(
     language: str,
     folders: tuple[Path, ...],
     fail_on: Severity | None,
+    lines: bool,
+    full: bool,
+    processes: int | None,
 ) -> None:
     """Judge the visit in FILE, a request body of the API; `-` reads standard input.
 
+    With --lines, each line of FILE is one of a batch, as {"visit": {...}}. They are answered in their order while later
+    ones are read, with the fields of the API's answers that do not depend on being kept; a line that is refused has a
+    problem, and the exit status is then 3.
+
     Needs neither server nor database, and keeps nothing.
     """
+    if lines:
+        _judge_lines(file, folders, units=units, language=language, fail_on=fail_on, full=full, processes=processes)
+        return
+    if full or processes:
+        raise click.UsageError("--full and --processes go with --lines")
     _judge(file.read(), pipeline.load(*folders), as_json=as_json, units=units, language=language, fail_on=fail_on)
 
 
@@ -348,6 +367,42 @@ def _judge(
     _exit_on(answer, fail_on)
 
 
+def _judge_lines(
+    file: BinaryIO,
+    folders: tuple[Path, ...],
+    *,
+    units: UnitSystem | None,
+    language: str,
+    fail_on: Severity | None,
+    full: bool,
+    processes: int | None,
+) -> None:
+    from service.lines import Asked, judge_lines
+    from service.wire.batches import BatchAnswer
+
+    _spoken(pipeline.load(*folders).current, language)
+    out = sys.stdout.buffer
+    answered: list[int] = [0, 0, 0]  # all, refused, as serious as --fail-on names
+
+    def answer(said: BatchAnswer, line: bytes) -> None:
+        out.write(line)
+        out.flush()
+        answered[0] += 1
+        answered[1] += bool(said.problem)
+        answered[2] += _as_serious(said.highest_severity or None, fail_on)
+
+    asked = Asked(units=units, language=language, full=full)
+    judge_lines(file, answer, asked, processes or os.cpu_count() or 1, folders)
+    if answered[1]:
+        raise Stopped(f"Of {answered[0]} visits {answered[1]} came to nothing; each line says why.", REFUSED)
+    if answered[2]:
+        raise Stopped(f"Of {answered[0]} visits {answered[2]} have a finding as serious as {fail_on}.", FOUND)
+
+
+def _as_serious(found: Severity | None, fail_on: Severity | None) -> bool:
+    return bool(fail_on and found) and SEVERITIES.index(cast(Severity, found)) >= SEVERITIES.index(fail_on)
+
+
 def _spoken(prepared: pipeline.Prepared, language: str) -> Speech:
     """The language by its code, where the rules speak it."""
     if language not in prepared.languages:
@@ -386,8 +441,8 @@ def _print(text: str) -> None:
 
 
 def _exit_on(answer: EvaluationResult, fail_on: Severity | None) -> None:
-    found = answer.highest_severity
-    if fail_on and found and SEVERITIES.index(found) >= SEVERITIES.index(fail_on):
+    found = answer.highest_severity or None
+    if _as_serious(found, fail_on):
         raise Stopped(f"Most serious finding: {found}; --fail-on {fail_on} was asked for.", FOUND)
 
 

@@ -1,4 +1,5 @@
-"""Processes that judge visits side by side, so that a batch uses several cores: `python -m service.crew [version]`.
+"""Processes that judge visits side by side, so that a batch uses several cores:
+`python -m service.crew [--ruleset=VERSION] [FOLDER...]`.
 
 The parent asks over standard input and is answered over standard output, each message MessagePack after its length in
 four octets. A process that dies or hangs costs the visit it had, is replaced, and never keeps the caller waiting. Where
@@ -11,6 +12,8 @@ import datetime
 import os
 import sys
 import traceback
+from collections.abc import Sequence
+from pathlib import Path
 from typing import BinaryIO, Literal
 
 import msgspec
@@ -46,6 +49,7 @@ class Task(msgspec.Struct, frozen=True, kw_only=True):
         limits: limits of the account, encoded; None for none.
         languages: as `Accept-Language` has them.
         full: whether the whole result is to be told.
+        shown_in: unit system of the result whatever the visit names; None for that of the visit.
     """
 
     line: bytes
@@ -54,6 +58,7 @@ class Task(msgspec.Struct, frozen=True, kw_only=True):
     limits: bytes | None
     languages: str
     full: bool
+    shown_in: Literal["ip", "si"] | None = None
 
 
 class JudgedVisit(msgspec.Struct, frozen=True, kw_only=True):
@@ -98,11 +103,13 @@ class Crew:
     Parameters:
         size: most processes.
         ruleset: version of the rules that judges where none is named; None for the newest released one.
+        folders: of rules, in place of those that came with this installation.
     """
 
-    def __init__(self, size: int, ruleset: str | None = None) -> None:
+    def __init__(self, size: int, ruleset: str | None = None, folders: Sequence[Path] = ()) -> None:
         self.size = size
-        self._command = (sys.executable, "-m", "service.crew", *([ruleset] if ruleset else []))
+        named = [f"--ruleset={ruleset}"] if ruleset else []
+        self._command = (sys.executable, "-m", "service.crew", *named, *(str(folder.resolve()) for folder in folders))
         # The last one used comes first, so that no more are started than are busy at a time.
         self._places: asyncio.LifoQueue[asyncio.subprocess.Process | None] = asyncio.LifoQueue()
         for _ in range(size):
@@ -183,7 +190,7 @@ def judge_line(task: Task, rulebook: Rulebook, decoder: RequestDecoder) -> Reply
     assert prepared is not None  # the decoder knows the versions, and the parent has looked at the account's
     limited, limits = with_limits(visit, task.limits, prepared.ruleset.criteria)
     evaluation = evaluate(limited, prepared)
-    units = visit.units or task.units
+    units = task.shown_in or visit.units or task.units
     speech = preferred(task.languages, prepared.languages)
     told = _json.encode(result(evaluation, prepared.ruleset, prepared.units, units, speech))
     return Reply(
@@ -227,7 +234,9 @@ def main() -> None:
     """Work as one of a crew. Whatever else writes to standard output goes to standard error."""
     answered = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
-    work(sys.stdin.buffer, answered, load(current=sys.argv[1] if len(sys.argv) > 1 else None))
+    named = [argument.removeprefix("--ruleset=") for argument in sys.argv[1:] if argument.startswith("--ruleset=")]
+    folders = [Path(argument) for argument in sys.argv[1:] if not argument.startswith("--ruleset=")]
+    work(sys.stdin.buffer, answered, load(*folders, current=named[0] if named else None))
 
 
 if __name__ == "__main__":

@@ -16,7 +16,7 @@ from service.api.evaluations import fetch_kept
 from service.api.exchange import LINES, AnyRequest, encode, judging, language, languages, negotiated, serving, spoken
 from service.api.problems import KINDS, ProblemRaised, problem_of
 from service.api.repetition import PATTERN, sent_as
-from service.crew import JudgedVisit, Task
+from service.crew import JudgedVisit, Reply, Task
 from service.model.record import Sent, StoredEvaluation
 from service.store.database import new_id
 from service.wire.batches import BatchAnswer, BatchLine, BatchQuery, LineAtHand
@@ -133,26 +133,14 @@ class _Batch:
 
     def _refused(self, number: int, failure: Exception) -> BatchAnswer:
         raised = problem_of(failure)
-        kind = KINDS[raised.code]
-        problem = Problem(
-            type=f"/problems/{raised.code}",
-            title=kind.title,
-            status=kind.status,
-            detail=raised.detail,
-            errors=list(raised.errors) or msgspec.UNSET,
-            request_id=str(self._request.scope["state"]["request_id"]),
-            retry_after=msgspec.UNSET if raised.retry_after is None else raised.retry_after,
-        )
         if raised.code == "internal_fault":
             self._request.scope["state"]["fault"] = failure
-        return BatchAnswer(line=number, status=kind.status, problem=problem)
+        return refused_line(number, raised, str(self._request.scope["state"]["request_id"]))
 
     async def _kept(self, number: int, line: bytes | ProblemRaised) -> BatchAnswer:
         if isinstance(line, ProblemRaised):
             raise line
-        if number == 1 and line.startswith(_MARK):
-            detail = "begins with a byte order mark; send UTF-8 without one"
-            raise RequestRefused([Fault(pointer="#", code="not_json", detail=detail)], well_formed=False)
+        refuse_mark(number, line)
         request, user = self._request, self._request.user
         store = self._serving.store
         sending = _sending(line)
@@ -167,18 +155,12 @@ class _Batch:
             languages=languages(request),
             full=self._full,
         )
-        reply = await self._serving.crew.judge(task)
-        if reply.faults:
-            raise RequestRefused(reply.faults, well_formed=reply.well_formed)
-        judged = reply.judged
-        if judged is None:
-            raise ProblemRaised("internal_fault", "the fault was logged by the process that judged")
+        judged = judged_line(await self._serving.crew.judge(task))
         stored = self._to_keep(judged)
         kept = await store.keep(user.tenant_id, stored, sending)
         if kept.fate != "kept":
             return await self._again(number, kept.fate, kept.made)
-        told = cast("EvaluationResult", msgspec.Raw(judged.result)) if self._full else None
-        return _told(number, stored, told)
+        return _told(number, stored, told_result(judged) if self._full else None)
 
     async def _again(self, number: int, fate: str, made: UUID | None) -> BatchAnswer:
         if fate != "repeated" or made is None:
@@ -212,6 +194,55 @@ class _Batch:
             request_id=str(state["request_id"]),
             trace_parent=state["trace_parent"],
         )
+
+
+def refuse_mark(number: int, line: bytes) -> None:
+    """Refuse a first line that begins with a byte order mark.
+
+    Raises
+    ------
+    RequestRefused : it does
+    """
+    if number == 1 and line.startswith(_MARK):
+        detail = "begins with a byte order mark; send UTF-8 without one"
+        raise RequestRefused([Fault(pointer="#", code="not_json", detail=detail)], well_formed=False)
+
+
+def judged_line(reply: Reply) -> JudgedVisit:
+    """What a process made of a line.
+
+    Raises
+    ------
+    RequestRefused : it refused the line
+    ProblemRaised : it failed
+    """
+    if reply.faults:
+        raise RequestRefused(reply.faults, well_formed=reply.well_formed)
+    if reply.judged is None:
+        raise ProblemRaised("internal_fault", "the fault was logged by the process that judged")
+    return reply.judged
+
+
+def told_result(judged: JudgedVisit) -> EvaluationResult:
+    """The whole result, as the process that judged wrote it."""
+    return cast("EvaluationResult", msgspec.Raw(judged.result))
+
+
+def refused_line(
+    number: int, raised: ProblemRaised, request_id: str | msgspec.UnsetType = msgspec.UNSET
+) -> BatchAnswer:
+    """The answer to a line that came to nothing."""
+    kind = KINDS[raised.code]
+    problem = Problem(
+        type=f"/problems/{raised.code}",
+        title=kind.title,
+        status=kind.status,
+        detail=raised.detail,
+        errors=list(raised.errors) or msgspec.UNSET,
+        request_id=request_id,
+        retry_after=msgspec.UNSET if raised.retry_after is None else raised.retry_after,
+    )
+    return BatchAnswer(line=number, status=kind.status, problem=problem)
 
 
 def _told(number: int, stored: StoredEvaluation, result: EvaluationResult | None) -> BatchAnswer:

@@ -16,6 +16,9 @@ import h11
 import msgspec
 import psutil
 import pytest
+from click.testing import CliRunner
+
+from service.cli import main
 
 ROOT = Path(__file__).parents[2]
 VISIT: dict[str, Any] = msgspec.json.decode((ROOT / "openapi" / "examples" / "first_visit.json").read_bytes())
@@ -225,6 +228,7 @@ def test_a_batch_that_was_cut_is_sent_again(begin: Callable[..., Batch], ours: A
     again.send(*lines)
     again.end()
     after = again.lines()
+    assert [one for one in after if "id" not in one] == []
     assert [one["id"] for one in after[:20]] == [one["id"] for one in before]
     assert all(one["repeated"] for one in after[:20])
     assert [one["findings"] for one in after[:20]] == [one["findings"] for one in before]
@@ -320,3 +324,22 @@ def test_it_needs_the_scope(begin: Callable[..., Batch], ours: Any) -> None:
     batch.end()
     batch.lines()
     assert batch.status == 403
+
+
+def test_the_command_line_answers_as_the_batch_does_less_what_is_kept(begin: Callable[..., Batch], ours: Any) -> None:
+    given = [a_line(), b"{}\n", b"\n", b"[\n", a_line(units="si", ruleset="0.0.0"), a_line(units="si")]
+    batch = begin(ours.full, "?answer=full")
+    batch.send(*given)
+    batch.end()
+    alone = CliRunner().invoke(main, ["evaluate", "--lines", "--full", "--processes", "1", "-"], input=b"".join(given))
+    told = [json.loads(line) for line in alone.stdout.splitlines()]
+    expected = batch.lines()
+    for one in expected:
+        one.pop("id", None)
+        one.pop("location", None)
+        if "problem" in one:
+            del one["problem"]["request_id"]
+        else:
+            one["status"] = 200
+    assert told == expected
+    assert [one["line"] for one in told] == [1, 2, 4, 5, 6]
