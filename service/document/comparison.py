@@ -241,12 +241,13 @@ class _Both:
         )
         references = dict.fromkeys(str(a.equipment_reference) for a in answers if a.equipment_reference)
         labels = dict.fromkeys(visit.equipment_label for visit in (self.told.after, self.told.before))
+        jobs = dict.fromkeys(str(a.job_reference) for a in answers if a.job_reference)
         rows = [
             ("Earlier visit", then),
             ("Later visit", now),
             ("Site", ", ".join(dict.fromkeys(str(a.site_reference) for a in answers if a.site_reference))),
             ("Equipment", " · ".join(word for word in (next(iter(labels)), *references) if word)),
-            ("Jobs", ", ".join(dict.fromkeys(str(a.job_reference) for a in answers if a.job_reference))),
+            ("Jobs" if len(jobs) > 1 else "Job", ", ".join(jobs)),
             *more,
         ]
         return Facts(tuple((self.say(name), (text,)) for name, text in rows if text))
@@ -589,7 +590,8 @@ class _Technician(_Both):
 
     def signed(self, name: str, difference: response.Value, spread: response.Value, *, unit: bool = True) -> str:
         text = self.numbers.words(name, difference, spread) if unit else self._spread(name, difference, spread)
-        return f"+{text}" if difference.value > 0.0 else text
+        shown = self.numbers.number(name, difference, spread)
+        return f"+{text}" if difference.value > 0.0 and shown.strip("0.") else text
 
     def _spread(self, name: str, value: response.Value, spread: response.Value) -> str:
         text = self.numbers.number(name, value, spread)

@@ -193,6 +193,8 @@ def test_what_is_written_is_what_the_comparison_says(
     office = client.get(document(*kept, "&reader=office&format=text"), headers=ours.reading).text
     for told in (*kept, found["ruleset"]["digest"], f"Verdict: {found['verdict']['verdict']}", "filter_replaced |"):
         assert told in office
+    kept_by = [found[visit]["ruleset"]["version"] for visit in ("before", "after")]
+    assert f"Kept as judged by: {', '.join(kept_by)}" in office
     page = client.get(document(*kept, "&reader=technician"), headers=ours.reading)
     assert page.text.count("<svg") == page.text.count("<desc>") == 2
     assert "default-src 'none'" in page.headers["content-security-policy"]
