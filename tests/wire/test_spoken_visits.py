@@ -12,8 +12,9 @@ from typing import Any, get_args, get_type_hints
 import msgspec
 import pytest
 
-from service import pipeline
+from service import normalise, pipeline
 from service.cases import changed, visit
+from service.derive.comparing import facts_apart
 from service.model.evaluation import DecisionRule, Severity
 from service.model.ruleset import CaseKind, Checked, Source
 from service.model.units import UnitSystem
@@ -128,6 +129,66 @@ def spoken_in_sources() -> set[str]:
     return {one or other for source in sources for one, other in called.findall(source.read_text())}
 
 
+def facts_of_equipment() -> set[str]:
+    """Names of all facts of the equipment that two visits may state otherwise: every one is stated, and otherwise."""
+    rates = re.findall(r'rate\(\s*"(\w+)"|ratings\["(\w+)"\] =', (ROOT / "service/normalise/visit.py").read_text())
+    one, other = (
+        normalise.normalise(msgspec.convert(twice, EvaluationRequest, strict=False), RULESET, WORKING.units)
+        for twice in (_stated(1), _stated(2))
+    )
+    assert {name for pair in rates for name in pair if name} == one.equipment.ratings.keys()
+    found = facts_apart(one, other, ())
+    # Two that are no facts by themselves, and six that are no ratings.
+    assert len(found) == len(one.equipment.ratings) - 2 + 6 + len(["blower table", "instruments"])
+    return set(found)
+
+
+def _stated(times: int) -> dict[str, Any]:
+    """An invented visit whose equipment states everything, as numbers that go with `times`."""
+
+    def of(value: float, unit: str) -> dict[str, Any]:
+        return {"value": value * times, "unit": unit}
+
+    kinds = {1: ("furnace_with_cased_coil", "belt_driven", "pleated"), 2: ("packaged_unit", "constant_torque", "other")}
+    arrangement, blower, filter_ = kinds[times]
+    drop = {"pressure_drop": of(40, "Pa"), "airflow": of(0.5, "m3/s")}
+    rows = [{"external_static_pressure": of(p, "Pa"), "airflow": of(q, "m3/s")} for p, q in ((100, 0.5), (150, 0.4))]
+    return {
+        "equipment": {
+            "arrangement": arrangement,
+            "rated_maximum_external_static_pressure": of(125, "Pa"),
+            "nominal_cooling_capacity": of(10_000, "W"),
+            "design_airflow": of(0.5, "m3/s"),
+            "blower": {
+                "kind": blower,
+                "settings": [{"setting": "high", "rows": rows}],
+                "table_speed": of(900, "/min"),
+                "run_capacitance": of(10, "uF"),
+                "power_factor": 0.4 * times,
+            },
+            "filter": {"kind": filter_, "width": of(0.4, "m"), "height": of(0.5, "m"), "rated": drop},
+            "coil": {"rated_wet": drop, "rated_dry": drop},
+            "gas_heat": {
+                "input": of(20_000, "W"),
+                "steady_state_efficiency": of(0.4, "1"),
+                "temperature_rise_minimum": of(10, "K"),
+                "temperature_rise_maximum": of(20, "K"),
+                "outlet_air_maximum": of(40, "Cel"),
+            },
+            "electric_heat": {"rated_power": of(5_000, "W")},
+        },
+        "instruments": [{"id": f"gauge-{times}", "kind": "manometer"}],
+        "readings": [
+            {
+                "kind": "static_pressure",
+                "station": "blower_outlet",
+                "value": of(50, "Pa"),
+                "instrument": f"gauge-{times}",
+            }
+        ],
+    }
+
+
 SETS: dict[str, Callable[[], set[str]]] = {
     "sources": spoken_in_sources,
     "topics": lambda: {topic.replace("_", " ") for topic in RULESET.topics.values()},
@@ -143,6 +204,7 @@ SETS: dict[str, Callable[[], set[str]]] = {
         for unit in dimension.unit
         if UNIT_WORDS.search(unit.symbol)
     },
+    "facts of the equipment": facts_of_equipment,
     "verdict phrases": lambda: {*render.VERDICT_PHRASES.values(), render.NOT_ABOVE, render.NOT_BELOW},
 }
 
