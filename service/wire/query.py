@@ -59,22 +59,22 @@ class DocumentQuery(ReadQuery, frozen=True, kw_only=True, forbid_unknown_fields=
     format: Format | UnsetType = UNSET
 
 
+Cursor = Annotated[
+    str,
+    Meta(
+        min_length=32,
+        max_length=32,
+        pattern="^[0-9A-Za-z_-]{32}$(?!\\n)",
+        description="`next_cursor` of the page before, unread. Use the same filters on each page.",
+    ),
+]
+
+
 class PageQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Query of a listing."""
+    """Query of a listing: which page of it."""
 
     limit: Annotated[int, Meta(ge=1, le=200, description="Most entries on a page.")] = 50
-    cursor: (
-        Annotated[
-            str,
-            Meta(
-                min_length=32,
-                max_length=32,
-                pattern="^[0-9A-Za-z_-]{32}$(?!\\n)",
-                description="`next_cursor` of the page before, unread. Use the same filters on each page.",
-            ),
-        ]
-        | UnsetType
-    ) = UNSET
+    cursor: Cursor | UnsetType = UNSET
 
 
 FindingCode = Annotated[str, Meta(min_length=1, max_length=80, pattern="^[a-z][a-z0-9_.]*$(?!\\n)")]
@@ -126,36 +126,13 @@ class ListQuery(SelectionQuery, frozen=True, kw_only=True, forbid_unknown_fields
     """Query of a listing of evaluations."""
 
     limit: Annotated[int, Meta(ge=1, le=200, description="Most evaluations on a page.")] = 50
-    cursor: (
-        Annotated[
-            str,
-            Meta(
-                min_length=32,
-                max_length=32,
-                pattern="^[0-9A-Za-z_-]{32}$(?!\\n)",
-                description="`next_cursor` of the page before, unread. Use the same filters on each page.",
-            ),
-        ]
-        | UnsetType
-    ) = UNSET
+    cursor: Cursor | UnsetType = UNSET
 
 
-class TimelineQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class TimelineQuery(PageQuery, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Query of a timeline."""
 
     limit: Annotated[int, Meta(ge=1, le=100, description="Most visits on a page.")] = 20
-    cursor: (
-        Annotated[
-            str,
-            Meta(
-                min_length=32,
-                max_length=32,
-                pattern="^[0-9A-Za-z_-]{32}$(?!\\n)",
-                description="`next_cursor` of the page before, unread. Use the same filters on each page.",
-            ),
-        ]
-        | UnsetType
-    ) = UNSET
     quantity: Annotated[
         list[Annotated[str, Meta(min_length=1, max_length=80)]],
         Meta(

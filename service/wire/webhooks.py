@@ -9,6 +9,7 @@ import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
 from service.model.webhook import Attempt, Delivery, DeliveryState, DueDelivery, Event, Webhook
+from service.wire.query import PageQuery
 from service.wire.request import Body, Label, Moment
 from service.wire.response import Answer, Severity
 
@@ -49,22 +50,9 @@ class ReplayRequest(Body, frozen=True, kw_only=True):
     created_before: Moment | UnsetType = UNSET
 
 
-class DeliveryQuery(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class DeliveryQuery(PageQuery, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Query of a listing of deliveries."""
 
-    limit: Annotated[int, Meta(ge=1, le=200, description="Most entries on a page.")] = 50
-    cursor: (
-        Annotated[
-            str,
-            Meta(
-                min_length=32,
-                max_length=32,
-                pattern="^[0-9A-Za-z_-]{32}$(?!\\n)",
-                description="`next_cursor` of the page before, unread. Use the same filters on each page.",
-            ),
-        ]
-        | UnsetType
-    ) = UNSET
     state: (
         Annotated[
             DeliveryState,
