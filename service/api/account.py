@@ -234,7 +234,12 @@ async def _changed(request: AnyRequest, account: Account, asked: AccountSettings
     """
     rulebook = serving(request).rulebook
     faults: list[Fault] = []
-    prepared = await made_ready(rulebook, asked.ruleset) if asked.ruleset else rulebook.current
+    prepared = rulebook.current
+    if asked.ruleset and asked.ruleset in rulebook.names:
+        prepared = await made_ready(rulebook, asked.ruleset)
+    elif asked.ruleset:
+        detail = "this version of the rules is not installed"
+        faults.append(Fault(pointer="#/ruleset", code="unknown_value", detail=detail, accepted=list(rulebook.names)))
     if asked.language and asked.language not in prepared.languages:
         detail = "the rules do not speak this language"
         faults.append(

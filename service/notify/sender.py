@@ -22,7 +22,7 @@ from service.model.webhook import DueDelivery, TryOutcome
 from service.notify.signing import signed
 from service.notify.targets import CheckedNetwork, Resolve, TargetRefused, refuse_url, resolve
 from service.settings import Settings
-from service.store.database import Database
+from service.store.database import Database, asked_to_stop
 from service.store.outbox import Outbox
 from service.store.sealing import Seal, SealBroken
 from service.wire.webhooks import event_body
@@ -107,6 +107,8 @@ class Sender:
                 except Exception:  # noqa: BLE001 (logged; a sender that stops for good would do so unseen)
                     _log.exception("the outbox cannot be worked through by a fault of the service")
                     pause = 30.0
+                if asked_to_stop():
+                    break
                 if under_way:
                     await asyncio.wait(under_way, timeout=max(pause, 0.05), return_when=asyncio.FIRST_COMPLETED)
                 else:

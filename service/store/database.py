@@ -155,6 +155,17 @@ class Database:
         self._refused = None
 
 
+def asked_to_stop() -> bool:
+    """Whether the task that asks was cancelled, also where the cancellation was lost on its way.
+
+    It is lost where it meets the moment in which a connection is given out or breaks: the pool waits by
+    `asyncio.wait_for`, which in CPython 3.11 then answers instead (python/cpython issue 86296), and a statement cut
+    short ends in an error of the connection. A loop that lives on errors of the database has to ask.
+    """
+    task = asyncio.current_task()
+    return task is not None and task.cancelling() > 0
+
+
 class _Connection(psycopg.AsyncConnection[tuple[Any, ...]]):
     answered_at = -math.inf
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from service.errors import StoreRefused, StoreUnavailable
+from service.store.database import asked_to_stop
 from service.store.erasures import Erasures
 
 SWEPT_EVERY = 3600.0
@@ -32,7 +33,7 @@ async def keep_sweeping(
         chance: 0 to 1; spreads the sweeps of processes that started together.
     """
     pause = min(every, _AGAIN) * chance()
-    while True:
+    while not asked_to_stop():
         await asyncio.sleep(pause)
         pause = every * (0.9 + 0.2 * chance())
         try:

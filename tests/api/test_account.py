@@ -80,6 +80,7 @@ def test_every_fault_of_settings_is_told_at_once(put: Callable[..., Any]) -> Non
     refused = put(
         {
             "language": "tlh",
+            "ruleset": "0.0.0",
             "letterhead": {"logo": base64.b64encode(b"GIF89a, not a PNG at all").decode()},
             "limit_overrides": [
                 {**limit, "criterion": "no_such_criterion"},
@@ -91,6 +92,7 @@ def test_every_fault_of_settings_is_told_at_once(put: Callable[..., Any]) -> Non
     )
     assert (refused.status_code, refused.json()["type"]) == (409, "/problems/settings_refused")
     assert [(fault["pointer"], fault["code"]) for fault in refused.json()["errors"]] == [
+        ("#/ruleset", "unknown_value"),
         ("#/language", "unknown_value"),
         ("#/limit_overrides/0/criterion", "unknown_value"),
         ("#/limit_overrides/1/unit", "unknown_value"),

@@ -444,6 +444,30 @@ def test_a_database_that_is_away_is_waited_for(over, receiver, monkeypatch):
     assert len(receiver.got) == 1
 
 
+def test_sending_ends_although_a_cancellation_was_lost(over, monkeypatch):
+    """As `asyncio.wait_for` loses one in CPython 3.11 (python/cpython issue 86296)."""
+    asked = []
+
+    async def lease(*arguments):
+        asked.append(arguments)
+        try:
+            await asyncio.sleep(60)
+        except asyncio.CancelledError:
+            raise StoreUnavailable from None
+
+    async def body(over):
+        monkeypatch.setattr(over.outbox, "lease", lease)
+        running = asyncio.create_task(over.sender.run())
+        async with asyncio.timeout(10):
+            while not asked:
+                await asyncio.sleep(0.01)
+            running.cancel()
+            await asyncio.wait([running])
+
+    over(body)
+    assert len(asked) == 1
+
+
 def test_finished_deliveries_are_swept_after_their_time(over, receiver):
     async def body(over):
         webhook, _ = await over.subscribe(receiver.url)

@@ -467,3 +467,30 @@ def test_sweeping_goes_on_after_an_outage(tmp_path, an_evaluation):
                 await store.close()
 
         asyncio.run(body())
+
+
+def test_sweeping_ends_although_a_cancellation_was_lost():
+    """As `asyncio.wait_for` loses one in CPython 3.11 (python/cpython issue 86296)."""
+
+    class Losing:
+        def __init__(self):
+            self.swept = 0
+
+        async def sweep(self, now):
+            self.swept += 1
+            try:
+                await asyncio.sleep(60)
+            except asyncio.CancelledError:
+                raise StoreUnavailable from None
+
+    async def body():
+        losing = Losing()
+        sweeping = asyncio.create_task(keep_sweeping(losing, 0.01))
+        async with asyncio.timeout(10):
+            while not losing.swept:
+                await asyncio.sleep(0.01)
+            sweeping.cancel()
+            await asyncio.wait([sweeping])
+        return losing.swept
+
+    assert asyncio.run(body()) == 1
