@@ -638,7 +638,8 @@ def _problems(operation: dict[str, Any], options: dict[str, Any]) -> list[str]:
         codes += ["ruleset_not_installed"]
     if "kept" in options:
         codes += ["kept_visit_unreadable"]
-    if any(parameter["name"] == "evaluation_id" for parameter in operation.get("parameters", ())):
+    names = {parameter["name"] for parameter in operation.get("parameters", ())}
+    if names & {"evaluation_id", "before"}:
         codes += ["erased"]
     if "conflict" in options:
         codes += [options["conflict"]]

@@ -12,6 +12,8 @@ import schemathesis
 from schemathesis.generation.modes import GenerationMode
 
 _numbers = itertools.count(1)
+NOBODY = "00000000-0000-7000-8000-000000000000"
+"""Id of nothing."""
 
 
 @functools.cache
@@ -32,6 +34,8 @@ def before_call(context: Any, case: Any, kwargs: Any) -> None:
     operation = case.operation.definition.raw.get("operationId")
     if operation == "rotate_key":
         _keep_own_key(case, mine)
+    elif operation == "create_erasure":
+        _keep_what_is_known(case, mine)
     elif case.meta and case.meta.generation.mode is GenerationMode.POSITIVE and next(_numbers) % 2:
         _name_what_is_there(case, operation, mine)
 
@@ -51,6 +55,13 @@ def _keep_own_key(case: Any, mine: dict[str, str]) -> None:
         case.body.pop("overlap_hours", None)
 
 
+def _keep_what_is_known(case: Any, mine: dict[str, str]) -> None:
+    """Both visits stay, whatever else is erased; they name neither site nor job."""
+    selection = case.body.get("selection") if isinstance(case.body, dict) else None
+    if isinstance(selection, dict) and selection.get("evaluation_id") in (mine["before"], mine["after"]):
+        selection["evaluation_id"] = NOBODY
+
+
 def _name_what_is_there(case: Any, operation: str | None, mine: dict[str, str]) -> None:
     """Two ids that are a pair, a finding that the evaluation has, two versions that are installed: no link leads to
     two things at once."""
@@ -63,6 +74,8 @@ def _name_what_is_there(case: Any, operation: str | None, mine: dict[str, str]) 
             case.body.pop(unknown, None)
     elif operation == "compare_rulesets":
         case.path_parameters.update(version=mine["ruleset"], other=mine["ruleset"])
+    elif operation == "get_problem":
+        case.path_parameters["problem_code"] = "not_found"
 
 
 @schemathesis.serializer("application/x-ndjson")  # type: ignore[untyped-decorator, unused-ignore]
