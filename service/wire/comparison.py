@@ -29,7 +29,7 @@ from service.model.comparison import (
 from service.model.ruleset import Ruleset
 from service.model.units import UnitSystem, UnitTable
 from service.model.visit import State
-from service.wire.render import COVERAGE_FACTOR, DISCLAIMER, rounded
+from service.wire.render import COVERAGE_FACTOR, DISCLAIMER, rounded, stated_probability
 from service.wire.response import Answer, CautionView, ContextView, RulesetReference, Severity, Value
 from service.wire.speech import Speech
 
@@ -431,7 +431,7 @@ class ComparisonWriter:
                             expanded_uncertainty=self.spread(
                                 entry.name, COVERAGE_FACTOR * entry.difference.uncertainty
                             ),
-                            probability=rounded(entry.probability),
+                            probability=stated_probability(entry.probability),
                         )
                         for entry in work.deciding
                     ],

@@ -138,7 +138,7 @@ def steady_result(reading: SteadyReading, rules: Ruleset, units: UnitTable) -> o
         median=level(said.median),
         standard_deviation=spread(said.standard_deviation),
         drift=spread(said.drift),
-        drift_probability=rounded(1.0 - said.slope_probability),
+        drift_probability=stated_probability(1.0 - said.slope_probability),
         dominated_by=said.dominated_by or UNSET,
         further_time=UNSET if said.further_seconds is None else seconds(said.further_seconds),
     )
@@ -149,9 +149,13 @@ def rounded(value: float) -> float:
     return float(f"{value:.6g}")
 
 
-def _probability(probability: float | None) -> float | UnsetType:
+def stated_probability(probability: float) -> float:
     """Three decimals, and never 0 or 1: the uncertainty model itself may be wrong."""
-    return UNSET if probability is None else min(max(round(probability, 3), 0.001), 0.999)
+    return min(max(round(probability, 3), 0.001), 0.999)
+
+
+def _probability(probability: float | None) -> float | UnsetType:
+    return UNSET if probability is None else stated_probability(probability)
 
 
 def _one_stop(sentence: str) -> str:

@@ -34,7 +34,7 @@ def before_call(context: Any, case: Any, kwargs: Any) -> None:
     operation = case.operation.definition.raw.get("operationId")
     if operation == "rotate_key":
         _keep_own_key(case, mine)
-    elif operation == "create_erasure":
+    elif operation in ("create_erasure", "create_revision"):
         _keep_what_is_known(case, mine)
     elif case.meta and case.meta.generation.mode is GenerationMode.POSITIVE and next(_numbers) % 2:
         _name_what_is_there(case, operation, mine)
@@ -56,10 +56,12 @@ def _keep_own_key(case: Any, mine: dict[str, str]) -> None:
 
 
 def _keep_what_is_known(case: Any, mine: dict[str, str]) -> None:
-    """Both visits stay, whatever else is erased; they name neither site nor job."""
+    """Both visits stay, whatever else is erased: they name neither site nor job, and are not corrected, since they
+    would go with their corrections."""
     selection = case.body.get("selection") if isinstance(case.body, dict) else None
-    if isinstance(selection, dict) and selection.get("evaluation_id") in (mine["before"], mine["after"]):
-        selection["evaluation_id"] = NOBODY
+    for named in (selection, case.path_parameters):
+        if isinstance(named, dict) and named.get("evaluation_id") in (mine["before"], mine["after"]):
+            named["evaluation_id"] = NOBODY
 
 
 def _name_what_is_there(case: Any, operation: str | None, mine: dict[str, str]) -> None:

@@ -34,6 +34,8 @@ PHASES = ("examples", "coverage", "fuzzing", "stateful")
 TENANTS = {"tenant-a", "tenant-b"}
 FEWEST_CASES = 1000
 """Generated requests below which a run is taken to have gone wrong."""
+FEWEST_PROBED = 3
+"""Operations on one thing by its id that one tenant must have tried on a thing of the other's."""
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -182,7 +184,7 @@ def read_report(report: Path) -> tuple[dict[str, int], list[str]]:
                     identities |= {identity} if identity else set()
                     owner = cases.get(case.get("parent_id"), {}).get("value", {})
                     if (
-                        "{evaluation_id}" in request["path"]
+                        "_id}" in request["path"]
                         and owner.get("path") == request["path"]
                         and {identity, owner.get("auth_identity")} == TENANTS
                     ):
@@ -198,9 +200,9 @@ def read_report(report: Path) -> tuple[dict[str, int], list[str]]:
     gaps += [f"{operation} was never called" for operation in sorted(missing)]
     if identities != TENANTS:
         gaps.append(f"requests were sent as {sorted(identities)}, not as both {sorted(TENANTS)}")
-    for path in ("/v1/evaluations/{evaluation_id}", "/v1/evaluations/{evaluation_id}/trace"):
-        if not probed[path]:
-            gaps.append(f"no evaluation of one tenant was asked for by the other under {path}")
+    # Which ones is left to chance; tests/api/test_tenant_isolation.py tries every operation.
+    if len(probed) < FEWEST_PROBED:
+        gaps.append(f"only under {sorted(probed)} did one tenant ask for what is the other's")
     if counts.total() < FEWEST_CASES:
         gaps.append(f"only {counts.total()} requests were made")
     return counts, gaps
