@@ -11,7 +11,7 @@ from service.api.exchange import AnyRequest, answer_text, chosen_media, language
 from service.document import write
 from service.document.blocks import Document
 from service.document.comparison import comparison_document, told_of_both
-from service.document.content import document, told_of
+from service.document.content import document, short_id, told_of
 from service.document.svg import FONT
 from service.pipeline import figures, judge_and_compare
 from service.wire.query import ComparisonDocumentQuery, DocumentQuery, decode_query
@@ -71,7 +71,7 @@ async def get_document(request: AnyRequest, evaluation_id: EvaluationId) -> Resp
             letterhead=letterhead,
         )
         if media_type == CSV:
-            return write.quantities_csv(told).encode(), f"airside-quantities-{str(evaluation_id)[:8]}"
+            return write.quantities_csv(told).encode(), f"airside-quantities-{short_id(evaluation_id)}"
         page = document(told, query.reader, query.paper or None)
         return _page(page, media_type), page.name
 

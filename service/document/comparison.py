@@ -18,6 +18,7 @@ from service.document.content import (
     TechnicianPage,
     Told,
     customer_words,
+    short_id,
     told_of,
 )
 from service.document.plots import Plot, air_paths_of_both
@@ -171,7 +172,7 @@ def comparison_document(told: ComparisonTold, reader: Reader, paper: Paper | Non
     speech, after = told.after.speech, told.after
     pages: dict[Reader, type[_Both]] = {"customer": _Customer, "technician": _Technician, "office": _Office}
     page = pages[reader](told)
-    ids = [str(visit.evaluation_id)[:8] for visit in (told.before, after) if visit.evaluation_id is not None]
+    ids = [short_id(visit.evaluation_id) for visit in (told.before, after) if visit.evaluation_id is not None]
     identity = speech.fill("Evaluations {ids}", ids=", ".join(ids)) if ids else ""
     version = speech.fill("Rules {version}", version=told.found.ruleset_version)
     head = after.letterhead

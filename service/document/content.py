@@ -137,6 +137,11 @@ def customer_words() -> CustomerWords:
         return msgspec.convert(tomllib.load(file), CustomerWords)
 
 
+def short_id(evaluation_id: UUID | None) -> str:
+    """The part of an id that tells the time to a millisecond (RFC 9562, version 7); less is alike for a minute."""
+    return "" if evaluation_id is None else str(evaluation_id)[:13]
+
+
 def document(told: Told, reader: Reader, paper: Paper | None = None) -> Document:
     """The document for one reader; on letter paper for inch-pound units, on A4 otherwise, unless asked."""
     say, answer = told.speech.fill, told.answer
@@ -152,7 +157,7 @@ def document(told: Told, reader: Reader, paper: Paper | None = None) -> Document
         blocks=tuple(builder.blocks()),
         running=running,
         page_words=told.speech.say("Page {page} of {pages}"),
-        name="-".join(part for part in ("airside", reader, str(told.evaluation_id or "")[:8]) if part),
+        name="-".join(part for part in ("airside", reader, short_id(told.evaluation_id)) if part),
         company=told.letterhead.company_name,
         contact=told.letterhead.contact,
         logo=told.letterhead.logo,

@@ -11,7 +11,7 @@ from service.model.ruleset import Ruleset
 from service.wire.account import AccountSettings, KeyRequest, KeyRotationRequest
 from service.wire.batches import BatchLine
 from service.wire.erasures import ErasureRequest
-from service.wire.faults import PINNING, YEARS, explain
+from service.wire.faults import YEARS, explain
 from service.wire.outcomes import OutcomeRequest
 from service.wire.query import Names, names_in_queries
 from service.wire.request import (
@@ -149,7 +149,8 @@ class RequestDecoder:
         except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
             raise explain(body, self.units, self.rulesets, asked) from None
         check = self._checks[asked]
-        pinned = getattr(request, "ruleset", msgspec.UNSET) if isinstance(request, PINNING) else msgspec.UNSET
+        # Settings are refused by the account for all that does not fit them, an uninstalled version among it.
+        pinned = msgspec.UNSET if asked is AccountSettings else getattr(request, "ruleset", msgspec.UNSET)
         if (pinned is not msgspec.UNSET and pinned not in self.rulesets) or (check is not None and not check(request)):
             raise explain(body, self.units, self.rulesets, asked)
         return request

@@ -175,7 +175,7 @@ def test_a_comparison_in_writing(
     answer = client.get(document(*kept, more), headers={"accept": accept, **ours.reading})
     assert (answer.status_code, answer.headers["content-type"]) == (200, media)
     assert answer.content.startswith(begins)
-    name = rf'inline; filename="airside-comparison-[a-z]+-{kept[0][:8]}-{kept[1][:8]}\.(html|pdf|txt|csv)"'
+    name = rf'inline; filename="airside-comparison-[a-z]+-{kept[0][:13]}-{kept[1][:13]}\.(html|pdf|txt|csv)"'
     assert re.fullmatch(name, answer.headers["content-disposition"])
     held = {"accept": accept, "if-none-match": answer.headers["etag"], **ours.reading}
     assert client.get(document(*kept, more), headers=held).status_code == 304

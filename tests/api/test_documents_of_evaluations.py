@@ -41,7 +41,8 @@ def test_formats(
     assert (answer.status_code, answer.headers["content-type"]) == (200, media)
     assert answer.content.startswith(begins)
     assert re.fullmatch(
-        rf'inline; filename="airside-[a-z]+-[0-9a-f]{{8}}\.{ending}"', answer.headers["content-disposition"]
+        rf'inline; filename="airside-[a-z]+-[0-9a-f]{{8}}-[0-9a-f]{{4}}\.{ending}"',
+        answer.headers["content-disposition"],
     )
     again = client.get(
         address + query, headers={**ours.reading, "accept": accept, "if-none-match": answer.headers["etag"]}
