@@ -10,7 +10,7 @@ from service.errors import RecordRefused
 LONGEST_TEXT = 256
 """Characters; the edge may ask for less."""
 
-LONGEST = {"words": 262_144, "revision_reason": 2000, "reason": 2000, "url": 2000}
+LONGEST = {"words": 262_144, "revision_reason": 2000, "reason": 2000, "note": 2000, "url": 2000}
 """Characters, for fields that hold more."""
 
 _UNSTORABLE = re.compile("[\x00\ud800-\udfff]")

@@ -58,6 +58,16 @@ def test_a_report_is_kept_and_read(
     assert client.get(made.headers["location"], headers=mine.reading | held).status_code == 304
 
 
+def test_the_longest_note_is_kept(
+    client: TestClient[Litestar], post: Callable[..., Any], kept: Callable[[Any], str], mine: Any
+) -> None:
+    longest = {"note": "n" * 2000, "reported_by": "r" * 120}
+    made = post(f"{kept(mine)}/outcomes", REPORT | longest, mine.writing)
+    assert made.status_code == 201, made.text
+    told = client.get(made.headers["location"], headers=mine.reading).json()
+    assert {name: told[name] for name in longest} == longest
+
+
 def test_a_later_report_prevails_in_its_context_and_the_history_stays(
     client: TestClient[Litestar], post: Callable[..., Any], kept: Callable[[Any], str], mine: Any
 ) -> None:
