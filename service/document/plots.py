@@ -181,7 +181,8 @@ class _Pen:
         values = [self.shown("gauge_pressure", pressure.value) for _, pressure, _ in known]
         spreads = [self.spread("gauge_pressure", pressure.uncertainty) for _, pressure, _ in known]
         ends = [*self.ends(path), *cover]
-        up = Scale(min(ends), max(ends), bottom, TOP)
+        room = 0.05 * (max(ends) - min(ends))  # for the numbers beside the outermost marks
+        up = Scale(min(ends) - room, max(ends) + room, bottom, TOP)
         step = (RIGHT - 118.0 - LEFT) / len(path.elements)
         at = [LEFT + index * step for index in range(len(path.elements) + 1)]
         entering, leaving = path.inside[0], path.inside[1] + 1
@@ -209,13 +210,17 @@ class _Pen:
         for (before, after), line in zip(pairwise(after for after, _, _ in known), pairwise(places), strict=True):
             drawing.line(line, ink=ACCENT, width=2.0, dash="solid" if after == before + 1 else "dashed")
         decimals = self.units.display["gauge_pressure"][self.system].decimals
-        for (after, _, read), (x, y), value, spread in zip(known, places, values, spreads, strict=True):
+        following = [*values[1:], 0.0]
+        for (after, _, read), (x, y), value, spread, then in zip(
+            known, places, values, spreads, following, strict=True
+        ):
             if spread > 0.0:
                 drawing.error_bar(x, up(value - spread), up(value + spread))
             open_end = after in (0, len(path.elements))
             drawing.mark(x, y, "square" if open_end else "disc", open_=not read)
             if not open_end:
-                drawing.words(x + 7, y + (-7 if value >= 0 else 12), decimal(value, decimals), size=11)
+                # On the side that the line to the next mark leaves free.
+                drawing.words(x + 7, y + (-7 if then <= value else 12), decimal(value, decimals), size=11)
         self._external(drawing, path, up, at)
         self._legend(
             drawing,
