@@ -41,7 +41,7 @@ class AccountSettings(Body, frozen=True, kw_only=True):
     ruleset: RulesetVersion | UnsetType = UNSET
     letterhead: LetterheadSettings | UnsetType = UNSET
     limit_overrides: Annotated[list[LimitOverride], Meta(max_length=60)] = []
-    retention_days: Annotated[float, Meta(ge=1, le=36525, multiple_of=1)] | UnsetType = UNSET
+    retention_days: Annotated[float, Meta(ge=1, le=36500, multiple_of=1)] | UnsetType = UNSET
 
 
 class AccountView(Answer, frozen=True, kw_only=True):
