@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import schemathesis
+from schemathesis.generation.meta import TestPhase
 from schemathesis.generation.modes import GenerationMode
 
 from tests.contract.known import NOBODY
@@ -32,7 +33,9 @@ def before_call(context: Any, case: Any, kwargs: Any) -> None:
     if mine is None:
         return
     operation = case.operation.definition.raw.get("operationId")
-    if case.meta and case.meta.generation.mode is GenerationMode.POSITIVE and next(_numbers) % 2:
+    valid = case.meta and case.meta.generation.mode is GenerationMode.POSITIVE
+    # Requests of a sequence name what the one before made.
+    if valid and case.meta.phase.name is not TestPhase.STATEFUL and next(_numbers) % 2:
         _name_what_is_there(case, operation, mine)
     _keep_what_must_last(case, operation, mine)
 
