@@ -17,6 +17,7 @@ from service.api.exchange import LINES, AnyRequest, encode, judging, language, l
 from service.api.problems import KINDS, ProblemRaised, problem_of
 from service.api.repetition import PATTERN, sent_as
 from service.crew import JudgedVisit, Reply, Task
+from service.errors import StoreUnavailable
 from service.model.record import Sent, StoredEvaluation
 from service.store.database import new_id
 from service.wire.batches import BatchAnswer, BatchLine, BatchQuery, LineAtHand
@@ -27,6 +28,8 @@ from service.wire.response import EvaluationResult, Fault, FoundView, Problem, R
 _at_hand = msgspec.json.Decoder(LineAtHand)
 _KEY = re.compile(PATTERN)
 _MARK = b"\xef\xbb\xbf"
+AGAIN_AFTER = 1.0
+"""Seconds after which a line with a key is tried once more where the database was late."""
 
 
 @post(
@@ -56,7 +59,8 @@ async def create_evaluations(request: AnyRequest) -> Response[bytes]:
     that does not ends the batch. The language is that of the account's version of the rules.
 
     Give lines an `idempotency_key`, and you can send the batch again after a cut: lines that were kept are answered
-    with the same `id` and `repeated`. The same visit sent alone under that key as `Idempotency-Key` counts as the same.
+    with the same `id` and `repeated`. A line with a key is also tried once more where the database is late. The
+    same visit sent alone under that key as `Idempotency-Key` counts as the same.
     """
     query = decode_query(request.scope["query_string"], BatchQuery)
     prepared = await judging(request, msgspec.UNSET)
@@ -126,10 +130,20 @@ class _Batch:
     async def _fate(self, number: int, line: bytes | ProblemRaised) -> bytes:
         """The answer to a line; nothing that happens to it ends the batch."""
         try:
-            answered = await self._kept(number, line)
+            answered = await self._kept_if_late(number, line)
         except Exception as failure:  # noqa: BLE001
             answered = self._refused(number, failure)
         return encode(answered) + b"\n"
+
+    async def _kept_if_late(self, number: int, line: bytes | ProblemRaised) -> BatchAnswer:
+        """A line with a key is tried once more where the database was late: it cannot be kept twice."""
+        try:
+            return await self._kept(number, line)
+        except StoreUnavailable:
+            if isinstance(line, ProblemRaised) or _sending(line) is None:
+                raise
+            await asyncio.sleep(AGAIN_AFTER)
+            return await self._kept(number, line)
 
     def _refused(self, number: int, failure: Exception) -> BatchAnswer:
         raised = problem_of(failure)

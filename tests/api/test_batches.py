@@ -15,6 +15,7 @@ from typing import Any
 import h11
 import msgspec
 import psutil
+import psycopg
 import pytest
 from click.testing import CliRunner
 
@@ -240,6 +241,22 @@ def test_a_batch_that_was_cut_is_sent_again(begin: Callable[..., Batch], ours: A
     other.send(a_line(keys[0], job_reference="another"))
     other.end()
     assert other.lines()[0]["problem"]["type"] == "/problems/idempotency_key_reused"
+
+
+def test_a_line_with_a_key_is_tried_again_where_the_database_was_late(
+    begin: Callable[..., Batch], ours: Any, database_url: str
+) -> None:
+    """A statement is given up after two seconds; here the first of the line has to wait for longer."""
+    batch = begin(ours.full)
+    batch.send(a_line())
+    assert batch.line()["status"] == 201  # the processes that judge are there
+    with psycopg.connect(database_url) as late:
+        late.execute("LOCK TABLE airside.idempotency IN ACCESS EXCLUSIVE MODE")
+        batch.send(a_line(f"invented-{os.urandom(6).hex()}"))
+        batch.end()
+        time.sleep(2.5)
+    answered = batch.lines()
+    assert [(one["status"], one.get("problem")) for one in answered] == [(201, None)]
 
 
 def test_one_key_on_two_lines_at_once_is_kept_once(begin: Callable[..., Batch], ours: Any) -> None:
