@@ -56,7 +56,7 @@ def server(database_url: str, tmp_path_factory: pytest.TempPathFactory) -> Itera
         "AIRSIDE_WEBHOOKS": "off",
         "AIRSIDE_BATCH_WORKERS": "2",
         "AIRSIDE_BODY_BYTES": str(LONGEST),
-        "AIRSIDE_BODY_SECONDS": "2",
+        "AIRSIDE_BODY_SECONDS": "6",  # more than the processes that judge take to start beside other tests
     }
     log = tmp_path_factory.mktemp("batches") / "log"
     with (
