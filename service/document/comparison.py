@@ -440,7 +440,7 @@ class _Customer(_Both):
 
     def _topic(self, entry: FoundFate) -> str:
         finding = self.seen(self.told.after.answer, entry) or self.seen(self.told.before.answer, entry)
-        return "soundness" if finding is None else self.told.after.rules.topics.get(finding.rules[0], "soundness")
+        return "soundness" if finding is None else self.words.topic_of(finding.rules[0], self.told.after.rules)
 
     def _topics(self) -> dict[str, list[FoundFate]]:
         """What became of findings, by the topic of their rule; what a notice tells stands there alone."""

@@ -104,11 +104,16 @@ def told_of(
 
 
 class _Topic(msgspec.Struct, frozen=True):
+    """`checked`: what is said to have been checked, where that is less than the part. `mode`: the one in which alone
+    the part can be judged; empty for any."""
+
     part: str
     fault: str
     advisory: str
     means: str
     recommend: str
+    checked: str = ""
+    mode: str = ""
 
 
 class _Measuring(msgspec.Struct, frozen=True):
@@ -128,6 +133,11 @@ class CustomerWords(msgspec.Struct, frozen=True):
     shown: dict[str, str]
     changes: dict[str, dict[str, str]]
     keep_in_mind: list[str]
+    rules: dict[str, str]
+
+    def topic_of(self, rule: str, ruleset: Ruleset) -> str:
+        """What a rule is about to a customer; the topic that maintainers keep it under unless told otherwise."""
+        return self.rules.get(rule) or ruleset.topics.get(rule, "soundness")
 
 
 @functools.cache
@@ -280,7 +290,7 @@ class CustomerPage(Page):
         """Groups of findings by topic of their first rule; notes under `topic:note`."""
         topics: dict[str, list[list[response.FindingView]]] = {}
         for group in self.grouped(["fault", "advisory", "note"]):
-            topic = self.told.rules.topics.get(group[0].rules[0], "soundness")
+            topic = customer_words().topic_of(group[0].rules[0], self.told.rules)
             key = f"{topic}:note" if group[0].severity == "note" else topic
             topics.setdefault(key, []).append(group)
         return topics
@@ -299,21 +309,27 @@ class CustomerPage(Page):
         yield Facts(tuple((self.say(name), texts) for name, texts in rows))
 
     def checked(self, words: CustomerWords) -> Iterator[Block]:
-        """Parts of the system with a verdict of their own, and those without."""
-        decided = {v.criterion for v in self.answer.verdicts if v.verdict in ("above", "within", "below")}
-        checked: dict[str, None] = {}
+        """Parts of the system of which a rule had all that it asks for, in one state, and those without."""
+        decided: dict[tuple[str, str], set[str]] = {}
+        for verdict in self.answer.verdicts:
+            if verdict.verdict in ("above", "within", "below"):
+                state = (verdict.context.state or "", verdict.context.mode or "")
+                decided.setdefault(state, set()).add(verdict.criterion)
+        checked: dict[str, str] = {}
         known: dict[str, None] = {}
         for rule in self.told.rules.diagnoses.values():
-            topic = self.told.rules.topics.get(rule.id)
+            topic = words.topic_of(rule.id, self.told.rules)
             if topic not in words.topics or topic in ("repair", "trends"):
                 continue
-            part = self.say(words.topics[topic].part)
-            known[part] = None
-            if any(token.rpartition(".")[0] in decided for token in rule.when):
-                checked[part] = None
+            told = words.topics[topic]
+            known[self.say(told.part)] = None
+            asked = {token.rpartition(".")[0] for token in rule.when} & self.told.rules.criteria.keys()
+            of_its_own = asked and not any(token.startswith("conclusion:") for token in rule.when)
+            if of_its_own and any(asked <= of for (_, mode), of in decided.items() if told.mode in ("", mode)):
+                checked[self.say(told.part)] = self.say(told.checked or told.part)
         yield Heading(self.say("What was checked"))
         if checked:
-            yield Bullets(tuple(part for part in known if part in checked))
+            yield Bullets(tuple(checked[part] for part in known if part in checked))
         else:
             yield Paragraph(self.say("The readings of this visit were too few to check any part of the system."))
         left = tuple(part for part in known if part not in checked)

@@ -166,6 +166,41 @@ def test_the_customer_of_a_house_without_findings_reads_what_was_and_was_not_che
         assert text.index("What was checked") < text.index(part) < text.index("What was not checked")
 
 
+def checked_by(held: Told) -> str:
+    text = write.text(document(held, "customer"))
+    return text[text.index("What was checked") : text.index("What was not checked on this visit")]
+
+
+def test_a_part_counts_as_checked_only_where_a_rule_had_all_it_asks_for(told: Callable[..., Told]) -> None:
+    """Of a visit while cooling, which shares airflow and pressures with rules of heating, heating was not checked."""
+    cooling = told((EXAMPLE.parent / "visit_before_filter_change.json").read_bytes())
+    assert {verdict.context.mode for verdict in cooling.answer.verdicts} <= {"cooling", msgspec.UNSET}
+    assert "- Cooling\n" in checked_by(cooling)
+    assert "- Heating\n" not in checked_by(cooling)
+    # Static pressures alone, while heating, and no temperature rise.
+    pressures = told((EXAMPLE.parent / "first_visit.json").read_bytes())
+    assert {verdict.context.mode for verdict in pressures.answer.verdicts} <= {"heating", msgspec.UNSET}
+    assert "- Resistance of the system\n" in checked_by(pressures)
+    assert "- Heating\n" not in checked_by(pressures)
+    both = told((EXAMPLE.parent / "visit.json").read_bytes())
+    assert "temperature_rise_maximum" in {verdict.criterion for verdict in both.answer.verdicts}
+    assert "- Heating\n" in checked_by(both)
+
+
+def test_readings_near_appliances_are_no_inspection_of_them(told: Callable[..., Told]) -> None:
+    told_of_them = " ".join(checked_by(told(hazardous())).split())
+    assert (
+        "- Some readings near appliances that burn fuel; the appliances themselves were not inspected" in told_of_them
+    )
+
+
+def test_rules_that_are_about_something_else_to_a_customer_are_there(current: Prepared) -> None:
+    words = customer_words()
+    assert words.rules.keys() <= current.ruleset.diagnoses.keys()
+    assert set(words.rules.values()) <= set(words.topics) | set(words.measuring.topics)
+    assert words.topic_of("no_cooling_while_cooling", current.ruleset) == "capacity"
+
+
 def test_no_reader_is_told_that_anything_is_safe(told: Callable[..., Told]) -> None:
     for visit in (EXAMPLE.read_bytes(), HOUSE.read_bytes(), hazardous()):
         held = told(visit)
@@ -366,7 +401,12 @@ def test_customers_have_words_for_every_topic_that_finds_something() -> None:
 def test_spanish_has_every_word_of_documents(told: Callable[..., Told]) -> None:
     spanish = load().current.languages["es"]
     words = customer_words()
-    said = [text for topic in words.topics.values() for text in msgspec.structs.astuple(topic)]
+    said = [
+        text
+        for topic in words.topics.values()
+        for name, text in msgspec.structs.asdict(topic).items()
+        if text and name != "mode"
+    ]
     said += [words.measuring.part, words.measuring.text, words.measuring.recommend]
     source = (ROOT / "service" / "document" / "content.py").read_text()
     said += list(re.findall(r'self\.say\(\s*"([^"{]+)"\s*[,)]', source))
