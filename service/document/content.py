@@ -35,7 +35,7 @@ from service.model.letterhead import Letterhead
 from service.model.ruleset import Ruleset
 from service.model.units import UnitSystem, UnitTable
 from service.wire import response
-from service.wire.render import result, trace
+from service.wire.render import LEAST_STATED, result, trace
 from service.wire.request import EvaluationRequest
 from service.wire.speech import ENGLISH, Speech
 from service.wire.words import NumberWords, context_words, percent_words
@@ -525,7 +525,7 @@ class TechnicianPage(Page):
             if isinstance(limit, response.Value)
         ]
         for word, probability in (("above", verdict.probability_above), ("below", verdict.probability_below)):
-            if isinstance(probability, float):
+            if isinstance(probability, float) and probability > LEAST_STATED:
                 parts.append(f"P({self.say(word)}) {percent_words(probability, self.told.speech)}")
         return ", ".join(parts)
 

@@ -149,9 +149,13 @@ def rounded(value: float) -> float:
     return float(f"{value:.6g}")
 
 
+LEAST_STATED = 0.001
+"""The smallest probability that is stated; what is less may be anything."""
+
+
 def stated_probability(probability: float) -> float:
     """Three decimals, and never 0 or 1: the uncertainty model itself may be wrong."""
-    return min(max(round(probability, 3), 0.001), 0.999)
+    return min(max(round(probability, 3), LEAST_STATED), 1.0 - LEAST_STATED)
 
 
 def _probability(probability: float | None) -> float | UnsetType:

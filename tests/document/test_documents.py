@@ -143,6 +143,15 @@ def test_numbers_stand_with_uncertainty_and_unit(told: Callable[..., Told]) -> N
     assert ">in. w.c.<" not in page  # no cell has that unit; words of sources may name it
 
 
+def test_a_limit_s_side_that_is_out_of_the_question_is_left_unsaid(told: Callable[..., Told]) -> None:
+    held = told(EXAMPLE.read_bytes())
+    sides = [(one.probability_above, one.probability_below) for one in held.answer.verdicts]
+    assert 0.001 in {side for both in sides for side in both}
+    text = write.text(document(held, "technician"))
+    assert re.search(r"P\(above\)\s+\d", text)
+    assert not re.search(r"P\((above|below)\)\s+0\.1\b", text)
+
+
 @pytest.mark.parametrize("visit", [EXAMPLE, HOUSE], ids=["faults", "healthy"])
 def test_the_customer_reads_no_word_of_the_trade(told: Callable[..., Told], visit: Path) -> None:
     held = told(visit.read_bytes())
