@@ -178,6 +178,7 @@ class Explanation:
         findings = [self._finding([rule for rule, _ in rules], said) for said, rules in found]
         # What rests on another conclusion says more than that conclusion, so it comes before it.
         findings.sort(key=lambda f: (-SEVERITIES.index(f.severity), -_depth(f), -(f.certainty or 0.0), f.code))
+        findings = self._furthest_first(findings)
         not_judged = tuple(entry for entry in self._not_judged() if entry.criterion not in told.criteria)
         return Explained(
             tuple(findings),
@@ -187,6 +188,30 @@ class Explanation:
         )
 
     # Findings --------------------------------------------------------------------------------------------------
+
+    def _furthest_first(self, findings: list[Finding]) -> list[Finding]:
+        """Findings in their order, but of those of one severity that find one quantity beyond a limit each, the one
+        whose limit lies furthest out first: it says all that the others say, and asks for more. At a concentration at
+        which everybody leaves, that comes before what is done at a lesser one."""
+        alike: dict[tuple[object, ...], list[tuple[float, int]]] = {}
+        for place, finding in enumerate(findings):
+            judged = [verdict for token in finding.evidence for verdict in self.by_token.get(token, [])]
+            if len(judged) != 1:
+                continue
+            (verdict,) = judged
+            if verdict.verdict == "above" and verdict.upper is not None:
+                beyond = -verdict.upper
+            elif verdict.verdict == "below" and verdict.lower is not None:
+                beyond = verdict.lower
+            else:
+                continue
+            key = (finding.severity, _depth(finding), verdict.quantity, verdict.subject, verdict.verdict)
+            alike.setdefault(key, []).append((beyond, place))
+        ordered = list(findings)
+        for entries in alike.values():
+            for (_, taken), (_, place) in zip(sorted(entries), entries, strict=True):
+                ordered[place] = findings[taken]
+        return ordered
 
     def _finding(self, rules: Sequence[Diagnosis], said: Said) -> Finding:
         first, (code, evidence) = rules[0], said

@@ -234,7 +234,7 @@ def test_a_hazard_that_is_gone_is_told_without_an_all_clear(tell: Tell) -> None:
     told = tell(with_carbon_monoxide(120.0), with_carbon_monoxide(1.0))
     text = plain(comparison_document(told, "customer"))
     assert "DANGER:" not in text
-    assert f"Danger: Carbon monoxide high where people are Carbon monoxide: leave {comparison.CLEARS_NOTHING}" in text
+    assert f"Danger: Carbon monoxide: leave Carbon monoxide high where people are {comparison.CLEARS_NOTHING}" in text
 
 
 @pytest.mark.parametrize("reader", READERS)

@@ -367,3 +367,19 @@ def test_an_undecided_value_is_never_a_fault() -> None:
             for finding in context.findings:
                 if any(token.endswith(".undecided") for token in finding.evidence):
                     assert finding.severity in ("note", "advisory"), finding.code
+
+
+@pytest.mark.parametrize(
+    ("reading", "hazards"),
+    [
+        ({"kind": "carbon_monoxide", "value": {"value": 120.0, "unit": "[ppm]"}},
+         ["carbon_monoxide_leave_now", "carbon_monoxide_high"]),
+        ({"kind": "carbon_monoxide", "value": {"value": 50.0, "unit": "[ppm]"}}, ["carbon_monoxide_high"]),
+    ],
+)  # fmt: skip
+def test_to_leave_is_said_before_what_is_done_at_less(reading: dict[str, Any], hazards: list[str]) -> None:
+    visit = EXAMPLE_VISIT.request(EXAMPLE_VISIT.runs())
+    visit["readings"].append({**reading, "location": "indoor", "state": "heating"})
+    found = pipeline.evaluate(msgspec.convert(visit, EvaluationRequest), PREPARED)
+    (heard,) = [part for part in found.contexts if part.state.id == "heating"]
+    assert [one.code for one in heard.findings if one.severity == "hazard"] == hazards
