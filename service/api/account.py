@@ -203,7 +203,7 @@ async def revoke_key(request: AnyRequest, key_id: KeyId) -> None:
     "/keys/{key_id:uuid}/rotations",
     operation_id="rotate_key",
     summary="Put a new key in place of one",
-    opt={"scope": "account:manage", "body": KeyRotationRequest},
+    opt={"scope": "account:manage", "body": KeyRotationRequest, "conflict": "key_not_made"},
 )
 async def rotate_key(request: AnyRequest, key_id: KeyId) -> Response[NewKey]:
     """Makes a successor with the label and scopes of a live key, and answers with its secret this once. The key itself
@@ -216,7 +216,9 @@ async def rotate_key(request: AnyRequest, key_id: KeyId) -> Response[NewKey]:
         request.user.tenant_id, key_id, secret, now, now + timedelta(hours=asked.overlap_hours),
         sorted(request.user.scopes), request.user.key_id,
     )  # fmt: skip
-    if key is None:
+    if key == "too_many":
+        raise ProblemRaised("key_not_made", f"the account has {MOST_KEYS} live keys; revoke one first")
+    if key == "absent":
         raise ProblemRaised(
             "not_found", "no live key of this account, of scopes that the key that asks has, has that id"
         )

@@ -29,7 +29,7 @@ _KEYS = """
 """
 _ADD_KEY = "SELECT airside.add_key(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"
 _REVOKE_KEY = "SELECT airside.revoke_key(%s, %s, %s, %s)"
-_ROTATE_KEY = "SELECT label, scopes, expires_at FROM airside.rotate_key(%s, %s, %s, %s, %s, %s, %s, %s, %s)"
+_ROTATE_KEY = "SELECT label, scopes, expires_at FROM airside.rotate_key(%s, %s, %s, %s, %s, %s, %s, %s, %s, %s)"
 
 _encoder = msgspec.json.Encoder()
 _letterheads = msgspec.json.Decoder(Letterhead)
@@ -43,7 +43,8 @@ def new_key_secret() -> str:
 
 
 def secret_digest(secret: str) -> bytes:
-    """What is kept of a secret: its SHA-256, which is enough for 256 random bits."""
+    """What is kept of a secret: its SHA-256. A plain digest is enough, and quick, because 256 random bits cannot be
+    guessed; the slow digests meant for passwords make up for guessable ones."""
     return hashlib.sha256(secret.encode()).digest()
 
 
@@ -146,15 +147,17 @@ class Accounts:
         until: datetime,
         scopes: Sequence[str],
         by: uuid.UUID,
-    ) -> AccountKey | None:
-        """Add a successor to a live key whose scopes are among `scopes`; the key itself ends at `until`. None where
-        there is no such key."""
+    ) -> AccountKey | Literal["absent", "too_many"]:
+        """Add a successor to a live key whose scopes are among `scopes`; the key itself ends at `until`. `absent` where
+        there is no such key, `too_many` where the account has `MOST_KEYS` live ones."""
         successor = new_id()
         for label, granted, expires_at in await self._database.rows(
             _ROTATE_KEY,
-            (tenant_id, key_id, successor, secret_digest(secret), now, until, list(scopes), new_id(), by),
+            (tenant_id, key_id, successor, secret_digest(secret), now, until, list(scopes), MOST_KEYS, new_id(), by),
         ):
+            if label is None:
+                return "too_many"
             return AccountKey(
                 key_id=successor, label=label, scopes=tuple(granted), created_at=now, expires_at=expires_at
             )
-        return None
+        return "absent"

@@ -1,6 +1,5 @@
 """Evaluations in the database: who is asking, keep one, fetch one; reassessments likewise."""
 
-import hashlib
 import re
 import uuid
 
@@ -15,6 +14,7 @@ from service.model.record import (
     StoredReassessment,
     Tenant,
 )
+from service.store.accounts import secret_digest
 from service.store.cursor import read_cursor, write_cursor
 from service.store.database import LONGEST_PAGE
 from service.store.search import Search, stored_evaluation
@@ -77,7 +77,7 @@ class Store(Search):
         """
         if not SECRET.fullmatch(secret):
             return None
-        rows = await self.rows(_AUTHENTICATE, (hashlib.sha256(secret.encode()).digest(),))
+        rows = await self.rows(_AUTHENTICATE, (secret_digest(secret),))
         for tenant_id, key_id, scopes, units, ruleset, language, limits in rows:
             return Tenant(
                 tenant_id=tenant_id,

@@ -5,9 +5,7 @@ requests has no right to the two tables.
 """
 
 import contextlib
-import hashlib
 import re
-import secrets
 import uuid
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
@@ -25,6 +23,7 @@ from service.model.record import (
     TenantSummary,
     Units,
 )
+from service.store.accounts import new_key_secret, secret_digest
 from service.store.storable import LONGEST_TEXT
 
 LONGEST_RETENTION = 36_500
@@ -105,10 +104,7 @@ def create_key(
     scopes: Sequence[Scope] = SCOPES,
     expires_at: datetime | None = None,
 ) -> KeyCreated:
-    """Make an API key: `ak_` and 256 random bits in base64url. Only its SHA-256 digest is kept.
-
-    A plain digest is enough, and quick, because a key of 256 random bits cannot be guessed; the slow digests meant
-    for passwords make up for guessable ones.
+    """Make an API key. Only the digest of its secret is kept.
 
     Raises:
         RecordRefused: no scope or an unknown one, an expiry without offset or in the past, an unfit label, or no
@@ -123,7 +119,7 @@ def create_key(
     if expires_at is not None and expires_at <= datetime.now(UTC):
         raise RecordRefused("expires_at", "lies in the past")
     key_id = uuid_utils.compat.uuid7()
-    secret = "ak_" + secrets.token_urlsafe(32)
+    secret = new_key_secret()
     with as_owner(database_url) as connection:
         connection.execute(_SET_TENANT, (str(tenant_id),))
         try:
@@ -134,7 +130,7 @@ def create_key(
                     tenant_id,
                     key_id,
                     label,
-                    hashlib.sha256(secret.encode()).digest(),
+                    secret_digest(secret),
                     sorted(set(scopes)),
                     expires_at,
                 ),

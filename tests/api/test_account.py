@@ -15,6 +15,7 @@ from litestar.testing import TestClient
 from service.api.account import LOGO_PIXELS, read_logo
 from service.crew import Task, judge_line
 from service.pipeline import Rulebook
+from service.store.accounts import MOST_KEYS
 from service.store.keys import create_key, create_tenant
 from service.wire.request import LimitOverride
 
@@ -283,6 +284,18 @@ def test_a_key_is_rotated_with_overlap(client: TestClient[Litestar], post: Calla
     assert client.get("/v1/evaluations", headers=bearer(third)).status_code == 200
     assert "expires_at" in client.get(address, headers=mine.key).json()
     assert post(f"{second.headers['location']}/rotations", {}, mine.key).status_code == 404
+
+
+def test_an_account_has_so_many_live_keys_and_no_more(
+    client: TestClient[Litestar], post: Callable[..., Any], mine: Mine
+) -> None:
+    addresses = [made(post, mine.key, ["evaluations:read"]).headers["location"] for _ in range(MOST_KEYS - 1)]
+    for refused in (made(post, mine.key, ["evaluations:read"]), post(f"{addresses[0]}/rotations", {}, mine.key)):
+        assert (refused.status_code, refused.json()["type"]) == (409, "/problems/key_not_made")
+        assert "revoke one first" in refused.json()["detail"]
+    assert "expires_at" not in client.get(addresses[0], headers=mine.key).json()
+    assert client.delete(addresses[1], headers=mine.key).status_code == 204
+    assert post(f"{addresses[0]}/rotations", {}, mine.key).status_code == 201
 
 
 def test_another_account_sees_and_changes_nothing(
