@@ -168,10 +168,11 @@ async def create_key(request: AnyRequest) -> Response[NewKey]:
 
 @get("/keys/{key_id:uuid}", operation_id="get_key", summary="Read a key", opt={"scope": "account:manage"})
 async def get_key(request: AnyRequest, key_id: KeyId) -> Response[KeyView]:
-    """Reads one key of the account, without its secret."""
+    """Reads one key of the account, without its secret. A revoked one is gone from here; the list still tells it."""
     for key in await serving(request).accounts.keys(request.user.tenant_id, key_id):
-        return answer_unless_held(request, _key(key))
-    raise ProblemRaised("not_found", "no key of this account has that id")
+        if key.revoked_at is None:
+            return answer_unless_held(request, _key(key))
+    raise ProblemRaised("not_found", "no key of this account that is not revoked has that id")
 
 
 @delete(

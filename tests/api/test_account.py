@@ -235,7 +235,10 @@ def test_a_key_is_made_used_and_revoked(client: TestClient[Litestar], post: Call
     assert client.delete(address, headers=mine.key).status_code == 204
     assert client.get("/v1/evaluations", headers=second).status_code == 401
     assert client.delete(address, headers=mine.key).status_code == 204
-    assert "revoked_at" in client.get(address, headers=mine.key).json()
+    gone = client.get(address, headers=mine.key)
+    assert (gone.status_code, gone.json()["type"]) == (404, "/problems/not_found")
+    listed = client.get("/v1/account/keys", headers=mine.key).json()["items"]
+    assert [one["id"] for one in listed if "revoked_at" in one] == [told["id"]]
     changes = client.get("/v1/account/changes", headers=mine.key).json()["items"]
     assert [(change["what"], change["names"]) for change in changes] == [
         ("key_revoked", [told["id"]]), ("key_created", [told["id"]])
