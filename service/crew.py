@@ -2,8 +2,9 @@
 `python -m service.crew [--ruleset=VERSION] [FOLDER...]`.
 
 The parent asks over standard input and is answered over standard output, each message MessagePack after its length in
-four octets. A process that dies or hangs costs the visit it had, is replaced, and never keeps the caller waiting. Where
-the parent goes, standard input ends, and so does the process.
+four octets. Judging keeps nothing, so what a process that died had is judged once more by a fresh one; a visit at which
+that dies too, or at which one hangs, is lost. Such a process is replaced and never keeps the caller waiting. Where the
+parent goes, standard input ends, and so does the process.
 """
 
 import asyncio
@@ -36,7 +37,7 @@ LONGEST = 60.0
 
 
 class CrewMemberLost(AirsideError):
-    """The process that judged a visit died or hung."""
+    """The process that judged a visit hung, or two that judged it died."""
 
 
 class Task(msgspec.Struct, frozen=True, kw_only=True):
@@ -97,6 +98,10 @@ _tasks = msgspec.msgpack.Decoder(Task)
 _replies = msgspec.msgpack.Decoder(Reply)
 
 
+_DIED = (OSError, EOFError, msgspec.MsgspecError)
+"""What is met where a process died, or was cut short in its answer."""
+
+
 class Crew:
     """Processes that judge, started as they are needed, up to `size`; for one event loop.
 
@@ -122,7 +127,7 @@ class Crew:
         Where the caller is cancelled the process finishes all the same, and is free again.
 
         Raises:
-            CrewMemberLost: it died, or took longer than `LONGEST`.
+            CrewMemberLost: it took longer than `LONGEST`, or died and so did the fresh one that was asked after it.
         """
         asked = asyncio.create_task(self._ask(task))
         self._asked.add(asked)
@@ -137,32 +142,37 @@ class Crew:
     async def _ask(self, task: Task) -> Reply:
         process = await self._places.get()
         try:
-            async with asyncio.timeout(LONGEST):
-                if process is None or process.returncode is not None:
-                    process = await asyncio.create_subprocess_exec(
-                        *self._command,
-                        stdin=asyncio.subprocess.PIPE,
-                        stdout=asyncio.subprocess.PIPE,
-                        start_new_session=True,  # out of reach of Ctrl-C
-                    )
-                told, heard = process.stdin, process.stdout
-                assert told is not None
-                assert heard is not None
-                message = _encoder.encode(task)
-                told.write(len(message).to_bytes(4) + message)
-                await told.drain()
-                size = int.from_bytes(await heard.readexactly(4))
-                return _replies.decode(await heard.readexactly(size))
-        except BaseException as failure:
-            if process is not None:
-                with contextlib.suppress(ProcessLookupError):
-                    process.kill()
+            try:
+                async with asyncio.timeout(LONGEST):
+                    process = await self._alive(process)
+                    return await _answer(process, task)
+            except TimeoutError:  # an OSError too, but a visit that takes too long is not tried again
+                raise
+            except _DIED:
+                # It may have died while it was idle: that is heard of a moment later only.
+                _kill(process)
                 process = None
-            if isinstance(failure, (OSError, EOFError, TimeoutError, msgspec.MsgspecError)):
+            async with asyncio.timeout(LONGEST):
+                process = await self._alive(None)
+                return await _answer(process, task)
+        except BaseException as failure:
+            _kill(process)
+            process = None
+            if isinstance(failure, _DIED):
                 raise CrewMemberLost from failure
             raise
         finally:
             self._places.put_nowait(process)
+
+    async def _alive(self, process: asyncio.subprocess.Process | None) -> asyncio.subprocess.Process:
+        if process is not None and process.returncode is None:
+            return process
+        return await asyncio.create_subprocess_exec(
+            *self._command,
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            start_new_session=True,  # out of reach of Ctrl-C
+        )
 
     async def close(self) -> None:
         """End every process."""
@@ -174,9 +184,25 @@ class Crew:
         for process in processes:
             self._places.put_nowait(None)
             if process is not None:
-                with contextlib.suppress(ProcessLookupError):
-                    process.kill()
+                _kill(process)
                 await process.wait()
+
+
+async def _answer(process: asyncio.subprocess.Process, task: Task) -> Reply:
+    told, heard = process.stdin, process.stdout
+    assert told is not None
+    assert heard is not None
+    message = _encoder.encode(task)
+    told.write(len(message).to_bytes(4) + message)
+    await told.drain()
+    size = int.from_bytes(await heard.readexactly(4))
+    return _replies.decode(await heard.readexactly(size))
+
+
+def _kill(process: asyncio.subprocess.Process | None) -> None:
+    if process is not None:
+        with contextlib.suppress(ProcessLookupError):
+            process.kill()
 
 
 def judge_line(task: Task, rulebook: Rulebook, decoder: RequestDecoder) -> Reply:

@@ -104,7 +104,7 @@ async def _fate(number: int, line: bytes, asked: Asked, crew: Crew) -> tuple[Bat
         refuse_mark(number, line)
         judged = judged_line(await crew.judge(task))
     except CrewMemberLost:
-        answered = refused_line(number, ProblemRaised("internal_fault", "the process that judged it died or hung"))
+        answered = refused_line(number, ProblemRaised("internal_fault", "the processes that judged it died or hung"))
     except Exception as failure:  # noqa: BLE001
         answered = refused_line(number, problem_of(failure))
     else:
