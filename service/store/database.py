@@ -69,7 +69,7 @@ class Database:
         database_url: a `postgresql://` address whose user may act as `airside_app`.
         pool_size: connections kept open.
         pool_waiting: calls that may wait for a connection before the next is turned away at once.
-        seconds: longest wait for a connection, and longest statement.
+        seconds: longest wait for a connection, and longest statement of a call that did not wait.
     """
 
     def __init__(self, database_url: str, *, pool_size: int = 8, pool_waiting: int = 64, seconds: float = 2.0) -> None:
@@ -125,7 +125,9 @@ class Database:
             while True:
                 async with self._pool.connection(max(0.0, deadline - time.monotonic())) as connection:
                     if await _is_alive(connection):
-                        with _severed_after((seconds or self._seconds) + 0.5, connection):
+                        # What waited for its connection has less left for its statement.
+                        left = min(self._seconds + 0.5, deadline + 1.0 - time.monotonic())
+                        with _severed_after(left if seconds is None else seconds + 0.5, connection):
                             async with _taking(connection, seconds):
                                 result = await connection.execute(query, parameters, binary=True)
                                 rows = await result.fetchall()

@@ -168,7 +168,27 @@ def test_beyond_the_waiting_line_calls_are_turned_away_at_once(database_url, ten
                 done = await asyncio.gather(*calls, return_exceptions=True)
                 assert {type(outcome) for outcome in done} == {StoreUnavailable}
                 assert time.monotonic() - start < 4
+            assert await _seconds_until_answered(store, lambda: store.list(tenant)) < 8
+        finally:
+            await store.close()
+
+    asyncio.run(body())
+
+
+def test_a_call_that_waited_for_its_connection_has_less_left_for_its_statement(database_url, tenant):
+    async def body():
+        store = Store(database_url, pool_size=1)
+        await store.open()
+        try:
             await store.list(tenant)
+            async with await psycopg.AsyncConnection.connect(database_url) as other:
+                await other.execute("LOCK TABLE airside.evaluations IN ACCESS EXCLUSIVE MODE")
+                async with store._pool.connection():
+                    waits = asyncio.create_task(_seconds_until_unavailable(store.list(tenant)))
+                    await asyncio.sleep(1.8)
+                    assert not waits.done()
+                assert await waits < 3.7  # two seconds and at most one more; a whole statement would make it 3.8
+            assert await _seconds_until_answered(store, lambda: store.list(tenant)) < 8
         finally:
             await store.close()
 
