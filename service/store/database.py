@@ -18,7 +18,7 @@ import uuid_utils.compat
 
 from service.errors import RoleRefused, StoreRefused, StoreUnavailable
 
-NEEDED_REVISION = "0016"
+NEEDED_REVISION = "0017"
 """Revision of the database that the statements of the store were written for; a later one serves them too."""
 
 LONGEST_PAGE = 200

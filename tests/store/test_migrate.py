@@ -1,14 +1,18 @@
 """Migrations: from empty, again, by a user without rights, and what they leave behind."""
 
+import hashlib
 import re
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
 from pathlib import Path
+from uuid import uuid4
 
 import psycopg
 import pytest
 
 from service.errors import MigrationRefused, StoreUnavailable
 from service.store.database import NEEDED_REVISION
+from service.store.keys import SCOPES, create_key, create_tenant
 from service.store.migrate import MIGRATIONS, migrate, newest_revision
 
 
@@ -46,6 +50,26 @@ def test_each_revision_has_its_sql_beside_it():
     assert revisions == sorted(path.stem for path in versions.glob("*.sql"))
     assert all(re.fullmatch(r"r\d{4}_\w+", name) for name in revisions)
     assert all(f'revision = "{path.stem[1:5]}"' in Path(path).read_text() for path in versions.glob("r*.py"))
+
+
+def test_what_a_database_may_have_run_never_changes():
+    """A mistake is mended by the next revision, whose digest is added; those that are there stay as they are."""
+    kept = (Path(__file__).parent / "migrations.sha256").read_text()
+    files = sorted((MIGRATIONS / "versions").glob("*.sql"))
+    assert kept == "".join(f"{hashlib.sha256(path.read_bytes()).hexdigest()}  {path.name}\n" for path in files)
+
+
+def test_a_process_of_the_version_before_still_rotates_keys(database_url):
+    tenant = create_tenant(database_url, "invented-company")
+    key = create_key(database_url, tenant, "invented-key")
+    now = datetime.now(UTC)
+    with psycopg.connect(database_url) as connection:
+        connection.execute("SET ROLE airside_app")
+        made = connection.execute(
+            "SELECT label, scopes, expires_at FROM airside.rotate_key(%s, %s, %s, %s, %s, %s, %s, %s, %s)",
+            (tenant, key.key_id, uuid4(), b"s" * 32, now, now, list(SCOPES), uuid4(), key.key_id),
+        ).fetchall()
+    assert made == [("invented-key", sorted(SCOPES), None)]
 
 
 def test_every_key_leads_with_the_tenant_and_every_table_has_forced_row_security(database_url):

@@ -177,10 +177,10 @@ END
 $$;
 
 -- Adds a successor with the label and scopes of a live key, which ends at p_until or before; no row where there is no
--- such key, one without label where the account has p_most live keys. One that ended before p_until keeps its end.
+-- such key. One that ended before p_until keeps its end.
 CREATE FUNCTION airside.rotate_key(
     p_tenant_id uuid, p_key_id uuid, p_successor uuid, p_secret_sha256 bytea, p_created_at timestamptz,
-    p_until timestamptz, p_scopes_at_most text[], p_most integer, p_change_id uuid, p_by_key_id uuid)
+    p_until timestamptz, p_scopes_at_most text[], p_change_id uuid, p_by_key_id uuid)
 RETURNS TABLE (label text, scopes text[], expires_at timestamptz)
 LANGUAGE plpgsql
 AS $$
@@ -193,13 +193,6 @@ BEGIN
      WHERE k.tenant_id = p_tenant_id AND k.key_id = p_key_id AND k.revoked_at IS NULL
        AND (k.expires_at IS NULL OR k.expires_at > p_created_at) AND k.scopes <@ p_scopes_at_most;
     IF NOT FOUND THEN
-        RETURN;
-    END IF;
-    IF (SELECT count(*) FROM airside.api_keys k
-         WHERE k.tenant_id = p_tenant_id AND k.revoked_at IS NULL
-           AND (k.expires_at IS NULL OR k.expires_at > p_created_at)) >= p_most THEN
-        label := NULL;
-        RETURN NEXT;
         RETURN;
     END IF;
     INSERT INTO airside.api_keys (tenant_id, key_id, label, secret_sha256, scopes, created_at, expires_at)
